@@ -1,0 +1,1 @@
+"""Redirection ports and controllers; link budgets."""

@@ -1,0 +1,280 @@
+"""The plan: the site fully resolved, one value, printable as JSON.
+
+Everything downstream (render, book, review, trace, check) takes a :class:`Plan` and nothing
+else.  It holds no places: ``origin`` strings are paths in the description
+(``policies/readers/redirect/0``), which stay the same when lines move.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from seatwright.findings import SourcePath
+
+FORMAT = 1
+
+
+class Value(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Base of all that the plan holds: immutable, compared by content."""
+
+
+class PlannedRule(Value):
+    """One usbredir rule, what in the description caused it, and the words for it."""
+
+    usb_class: int
+    vendor: int
+    product: int
+    version: int
+    allow: bool
+    origin: str
+    protects: bool = False
+    """Written to protect onboard devices or hubs: exempt from minimality."""
+
+
+class NodeKey(Value):
+    """Which classes of one device id (None: any) may have their device node opened.
+
+    The node is opened when every interface class (and the device class, unless 0x00 or 0xEF)
+    is in ``classes``, or with ``inverted`` none is.  Keys are tried in order, first match.
+    """
+
+    vendor: int | None
+    product: int | None
+    bcd_device: int | None
+    classes: tuple[int, ...]
+    inverted: bool
+
+
+class SocketRules(Value):
+    """What holds at the port paths of one socket, where the policy has lines for it."""
+
+    label: str
+    ports: tuple[str, ...]
+    redirect: tuple[PlannedRule, ...]
+    permitted: tuple[PlannedRule, ...]
+    nodes: tuple[NodeKey, ...]
+
+
+class RuleSet(Value):
+    """A policy compiled for a model: client rules, sockets, node permissions, host filter."""
+
+    name: str
+    policy: str
+    model: str
+    redirect: tuple[PlannedRule, ...]
+    permitted: tuple[PlannedRule, ...]
+    nodes: tuple[NodeKey, ...]
+    sockets: tuple[SocketRules, ...]
+    host: tuple[PlannedRule, ...]
+    """Permitted anywhere at the seat: what the host's filter is given."""
+
+
+class PlannedOnboard(Value):
+    """An onboard device; ``usb_class`` None where the description does not say."""
+
+    port: str
+    vendor: int
+    product: int
+    usb_class: int | None
+    carries: str | None
+    origin: str
+
+
+class PlannedSocket(Value):
+    """A socket of a model."""
+
+    label: str
+    ports: tuple[str, ...]
+    speed: str
+
+
+class PlannedModel(Value):
+    """A kind of client. ``link`` in bits per second."""
+
+    name: str
+    title: str
+    arch: str
+    link: int
+    network: str
+    onboard: tuple[PlannedOnboard, ...]
+    sockets: tuple[PlannedSocket, ...]
+    origin: str
+
+
+class PlannedInterface(Value):
+    """Class, and subclass and protocol where known."""
+
+    usb_class: int
+    subclass: int | None
+    protocol: int | None
+
+
+class PlannedPeripheral(Value):
+    """A device the site owns. ``needs`` in bits per second."""
+
+    name: str
+    title: str
+    vendor: int
+    product: int
+    bcd_device: int | None
+    device_class: int
+    interfaces: tuple[PlannedInterface, ...]
+    needs: int | None
+    port_paths_decide: bool
+    origin: str
+
+
+class PlannedLine(Value):
+    """A policy line as written and as meant (see ``site.types.Match``)."""
+
+    verdict: Literal["redirect", "offer", "keep"]
+    text: str
+    vendor: int | None
+    product: int | None
+    bcd_device: int | None
+    usb_classes: tuple[int, ...]
+    peripheral: str | None
+    socket: str | None
+    origin: str
+
+
+class PlannedPolicy(Value):
+    """All lines of a policy, those of sockets included, most specific first."""
+
+    name: str
+    title: str
+    lines: tuple[PlannedLine, ...]
+    origin: str
+
+
+class PlannedRoom(Value):
+    """A room; ``pilot`` is the seat that a rollout takes first (None in a room without seats)."""
+
+    name: str
+    title: str
+    policy: str
+    restart: str
+    ports: int
+    seats: tuple[str, ...]
+    cells: tuple[str, ...]
+    pilot: str | None
+    origin: str
+
+
+class Cell(Value):
+    """The seats of one room that share a model and a policy, and so a rule set."""
+
+    name: str
+    room: str
+    model: str
+    policy: str
+    rules: str
+    seats: tuple[str, ...]
+
+
+class PlannedSeat(Value):
+    """A seat with everything looked up; ``number`` is allocated once and kept."""
+
+    name: str
+    number: int
+    room: str
+    cell: str
+    model: str
+    policy: str
+    address: str
+    guest: str
+    host: str
+    origin: str
+
+
+class PlannedController(Value):
+    """A USB controller of a guest: ``index`` 0.., ``kind`` as libvirt names it, its root ports."""
+
+    index: int
+    kind: str
+    ports: int
+
+
+class PlannedPort(Value):
+    """One redirection port of a guest and where it sits: ``bus`` is the controller's index."""
+
+    number: int
+    bus: int
+    port: str
+
+
+class PlannedGuest(Value):
+    """A guest; ``rules`` names the rule set whose ``host`` list is its filter."""
+
+    name: str
+    host: str
+    seat: str
+    spice_port: int
+    rules: str
+    controllers: tuple[PlannedController, ...]
+    ports: tuple[PlannedPort, ...]
+
+
+class PlannedHost(Value):
+    """A hypervisor and its guests."""
+
+    name: str
+    kind: str
+    address: str
+    listen: str
+    uri: str
+    guests: tuple[str, ...]
+    origin: str
+
+
+class PlannedPromise(Value):
+    """A promise with its devices; ``room``, ``seat`` and ``socket`` None where not narrowed."""
+
+    room: str | None
+    seat: str | None
+    socket: str | None
+    devices: tuple[str, ...]
+    verdict: Literal["redirect", "offer", "keep"]
+    origin: str
+
+
+class PlannedSettings(Value):
+    """What holds for the whole site (see ``site.types.Settings``)."""
+
+    restart: str
+    idle_after: int
+    batch: int
+    stop_at: int
+    access_user: str
+
+
+class Plan(Value):
+    """The whole site, resolved. Mappings are by name."""
+
+    format: int
+    program: str
+    site: str
+    language: str
+    settings: PlannedSettings
+    models: dict[str, PlannedModel]
+    peripherals: dict[str, PlannedPeripheral]
+    policies: dict[str, PlannedPolicy]
+    rules: dict[str, RuleSet]
+    rooms: dict[str, PlannedRoom]
+    cells: dict[str, Cell]
+    seats: dict[str, PlannedSeat]
+    guests: dict[str, PlannedGuest]
+    hosts: dict[str, PlannedHost]
+    promises: tuple[PlannedPromise, ...]
+
+
+def origin(path: SourcePath) -> str:
+    """A description path as the plan writes it."""
+    return "/".join(str(part) for part in path)
+
+
+def source_path(text: str) -> SourcePath:
+    """The way back from :func:`origin`, to ask for a place."""
+    return tuple(int(part) if part.isdecimal() else part for part in text.split("/"))

@@ -1,0 +1,1 @@
+"""Compile a policy into ordered rules; the algebra that proves things about rule lists."""

@@ -1,0 +1,1 @@
+"""Plan to tree, written all or nothing."""

@@ -1,0 +1,1 @@
+"""What a change really does: Plan × Plan to changes."""

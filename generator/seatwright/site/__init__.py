@@ -1,0 +1,1 @@
+"""Reading: YAML with places into a Site; the JSON Schema; problems of form."""

@@ -1,0 +1,213 @@
+"""The site as a person described it: values read from YAML, nothing resolved yet.
+
+Every record knows its ``path`` in the description (see ``findings.SourcePath``); the
+places themselves are kept by :class:`seatwright.site.places.Places`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from seatwright.findings import SourcePath
+from seatwright.usb.device import Interface
+
+
+class Verdict(StrEnum):
+    """What happens to a device: the three things the design names."""
+
+    REDIRECT = "redirect"
+    OFFER = "offer"
+    KEEP = "keep"
+
+
+class Speed(StrEnum):
+    """The fastest speed a socket is wired for, by the USB specifications' names."""
+
+    LOW = "low"  # 1.5 Mb/s
+    FULL = "full"  # 12 Mb/s
+    HIGH = "high"  # 480 Mb/s
+    SUPER = "super"  # 5 Gb/s and faster
+
+
+class Carries(StrEnum):
+    """What the client cannot do without that an onboard device brings it."""
+
+    NETWORK = "network"
+    DISK = "disk"
+    INPUT = "input"
+
+
+@dataclass(frozen=True, slots=True)
+class OnboardDevice:
+    """A USB device that is part of the client: always kept."""
+
+    port: str
+    vendor: int
+    product: int
+    usb_class: int | None
+    carries: Carries | None
+    path: SourcePath
+
+
+@dataclass(frozen=True, slots=True)
+class Socket:
+    """A USB port a person can reach; two port paths where its USB 2 and USB 3 halves differ."""
+
+    ports: tuple[str, ...]
+    label: str
+    speed: Speed
+    path: SourcePath
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """A kind of client. ``link`` in bits per second; ``network`` is ``usb`` or ``internal``."""
+
+    name: str
+    title: str
+    arch: str
+    link: int
+    network: str
+    onboard: tuple[OnboardDevice, ...]
+    sockets: tuple[Socket, ...]
+    path: SourcePath
+
+
+@dataclass(frozen=True, slots=True)
+class Peripheral:
+    """A device the site owns and names. ``needs`` in bits per second, None where not declared.
+
+    ``interfaces`` is empty where the site does not say (then any interface goes by the id).
+    """
+
+    name: str
+    title: str
+    vendor: int
+    product: int
+    bcd_device: int | None
+    device_class: int
+    interfaces: tuple[Interface, ...]
+    needs: int | None
+    port_paths_decide: bool
+    path: SourcePath
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """What a policy line speaks of; at least one field is set, unless it is ``everything``.
+
+    ``product`` is None for a whole vendor (``"1209:*"``). ``peripheral`` is set where the line
+    named one: its id and bcdDevice are then in the other fields, and ``usb_classes`` holds
+    the classes its interfaces (and its device class) need. An empty ``usb_classes`` is any.
+    """
+
+    vendor: int | None = None
+    product: int | None = None
+    bcd_device: int | None = None
+    usb_classes: tuple[int, ...] = ()
+    peripheral: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One entry below ``redirect``, ``offer`` or ``keep``, as written (``text``) and as meant."""
+
+    verdict: Verdict
+    match: Match
+    text: str
+    path: SourcePath
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """What happens to which device; ``sockets`` has further lines by socket label."""
+
+    name: str
+    title: str
+    lines: tuple[Line, ...]
+    sockets: Mapping[str, tuple[Line, ...]]
+    path: SourcePath
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """One client in its place. None where the room decides (or, for ``guest``, the seat's name)."""
+
+    name: str
+    model: str | None
+    policy: str | None
+    host: str | None
+    guest: str | None
+    address: str | None
+    ports: int | None
+    path: SourcePath
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Seats under one policy. ``ports`` is the number of redirection ports for each guest."""
+
+    name: str
+    title: str
+    policy: str
+    model: str | None
+    host: str | None
+    ports: int
+    controller: str
+    restart: str | None
+    seats: tuple[Seat, ...]
+    path: SourcePath
+
+
+@dataclass(frozen=True, slots=True)
+class Host:
+    """A hypervisor. ``spice_ports`` is an inclusive range of TCP ports."""
+
+    name: str
+    kind: str
+    address: str
+    listen: str
+    uri: str
+    spice_ports: tuple[int, int]
+    path: SourcePath
+
+
+@dataclass(frozen=True, slots=True)
+class Promise:
+    """A statement about the policy, proved at every check; several devices mean all at once."""
+
+    room: str | None
+    seat: str | None
+    socket: str | None
+    devices: tuple[str, ...]
+    verdict: Verdict
+    path: SourcePath
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What holds for the whole site. ``idle_after`` in seconds; shares in percent."""
+
+    restart: str = "if-idle"
+    idle_after: int = 600
+    batch: int = 25
+    stop_at: int = 20
+    access_user: str = "ops"
+    severities: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Everything one description covers, by name in the order of the files."""
+
+    title: str
+    language: str
+    settings: Settings
+    models: Mapping[str, Model]
+    peripherals: Mapping[str, Peripheral]
+    policies: Mapping[str, Policy]
+    hosts: Mapping[str, Host]
+    rooms: Mapping[str, Room]
+    promises: tuple[Promise, ...]
