@@ -1,0 +1,355 @@
+"""The variables of every role: one table.
+
+From it come each role's ``meta/argument_specs.yml``, ``defaults/main.yml`` and ``README.md``
+(see :mod:`seatwright.render.roles`), and against it a test holds what the inventory writes.
+So a role's own files are its tasks, handlers, files, modules and templates, nothing of these.
+
+Which of them the inventory writes, and at which level, is said by ``level``:
+
+* ``site``, ``clients``, ``room``, ``cell``, ``seat``, ``hypervisor``: written there, always;
+* ``default``: not written; the role's default holds unless the person sets it;
+* ``run``: meant for one run, given with ``-e``; never written.
+
+Values that are free text (titles, labels) arrive as unsafe data: Ansible does not template them,
+but the role has to quote them for the language they land in (``to_json`` for JSON files).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+Kind = Literal["str", "int", "bool", "list", "dict"]
+Level = Literal["site", "clients", "room", "cell", "seat", "hypervisor", "default", "run", "part"]
+
+
+@dataclass(frozen=True, slots=True)
+class Variable:
+    """One variable of a role, or one key of a dictionary in it (``level`` is then ``part``).
+
+    ``elements`` is the kind of a list's members, ``options`` the keys of a dictionary (or of the
+    dictionaries in a list); no ``options`` means any keys. ``default`` of None means required,
+    except for a ``part`` with ``optional``: that key may be absent. ``key`` names the key of the
+    description it comes from (``room.restart``), for its sentence in the documentation.
+    """
+
+    name: str
+    kind: Kind
+    level: Level
+    sentence: str
+    default: object = None
+    elements: Kind | None = None
+    choices: tuple[str, ...] = ()
+    options: tuple[Variable, ...] = ()
+    optional: bool = False
+    key: str | None = None
+
+    @property
+    def required(self) -> bool:
+        """Whether the role cannot run without it."""
+        return self.default is None and not self.optional
+
+
+@dataclass(frozen=True, slots=True)
+class Role:
+    """A role: what it does in one sentence, its variables in the order they are documented.
+
+    ``needs`` says in the README what the role counts on; ``tags`` are those its tasks carry.
+    """
+
+    name: str
+    sentence: str
+    variables: tuple[Variable, ...]
+    needs: str
+    tags: tuple[str, ...]
+
+
+def part(
+    name: str, kind: Kind, sentence: str, *, elements: Kind | None = None, optional: bool = False
+) -> Variable:
+    """A key of a dictionary inside a variable."""
+    return Variable(name, kind, "part", sentence, elements=elements, optional=optional)
+
+
+RULES_SENTENCE = (
+    "usbredir rules in order, first match decides; each is class,vendor,product,version,allow "
+    "and joined by | they are usbredir's own filter string"
+)
+
+NODE_PARTS = (
+    part("vendor", "str", "idVendor, four lower-case hex digits; absent: any.", optional=True),
+    part("product", "str", "idProduct, four lower-case hex digits; absent: any.", optional=True),
+    part("version", "str", "bcdDevice, four hex digits; absent: any.", optional=True),
+    part("classes", "list", "Class codes, two lower-case hex digits each.", elements="str"),
+    part(
+        "inverted",
+        "bool",
+        "False: open the node when every interface class (and the device class, unless 00 or ef) "
+        "is in classes; true: when none is.",
+    ),
+)
+NODES_SENTENCE = (
+    "Whose device node the session user may open; keys are tried in order and the first whose "
+    "ids fit decides, what fits none stays closed"
+)
+
+SEAT_BASE = Role(
+    name="seat_base",
+    sentence="What every seat needs: packages, the programs, the keeper of the last good copy.",
+    needs="Debian 12 or newer with systemd and udev, and a user who may use sudo.",
+    tags=("base",),
+    variables=(
+        Variable("seat_base_model", "str", "cell", "The model this seat is of.", key="room.model"),
+        Variable(
+            "seat_base_onboard",
+            "list",
+            "cell",
+            "The devices this model lives on; they are never handed over.",
+            elements="dict",
+            options=(
+                part("port", "str", "Port path as the kernel writes it."),
+                part("id", "str", "Vendor and product, as in 1209:0002."),
+                part("carries", "str", "network, disk or input; absent: none.", optional=True),
+            ),
+            key="model.onboard",
+        ),
+        Variable(
+            "seat_base_packages",
+            "list",
+            "default",
+            "Debian packages that must be installed.",
+            default=(
+                "cage",
+                "gir1.2-gtk-3.0",
+                "gir1.2-spiceclientgtk-3.0",
+                "libusbredirhost1",
+                "python3-gi",
+                "seatd",
+                "xwayland",
+            ),
+            elements="str",
+        ),
+    ),
+)
+
+SEAT_SESSION = Role(
+    name="seat_session",
+    sentence="The session: what this seat shows, and how it behaves.",
+    needs="The role seat_base before it.",
+    tags=("session",),
+    variables=(
+        Variable("seat_session_seat", "str", "seat", "Name of this seat.", key="seat.name"),
+        Variable(
+            "seat_session_site_title", "str", "site", "What people call the site.", key="site"
+        ),
+        Variable("seat_session_room", "str", "room", "Name of this seat's room."),
+        Variable(
+            "seat_session_room_title",
+            "str",
+            "room",
+            "What people call this seat's room.",
+            key="room.title",
+        ),
+        Variable(
+            "seat_session_guest", "str", "seat", "The guest this seat shows.", key="seat.guest"
+        ),
+        Variable(
+            "seat_session_host",
+            "str",
+            "seat",
+            "Address at which the seat reaches its guest's host.",
+            key="host.address",
+        ),
+        Variable("seat_session_spice_port", "int", "seat", "TCP port of the guest's display."),
+        Variable(
+            "seat_session_language",
+            "str",
+            "site",
+            "Language of what the seat shows.",
+            key="language",
+        ),
+        Variable(
+            "seat_session_restart",
+            "str",
+            "room",
+            "When a changed session may restart: never, when nobody uses it, or at once.",
+            choices=("never", "if-idle", "now"),
+            key="room.restart",
+        ),
+        Variable(
+            "seat_session_idle_after",
+            "int",
+            "site",
+            "Seconds without typing, pointing or a redirected device in use that count as idle.",
+            key="settings.idle-after",
+        ),
+        Variable(
+            "seat_session_environment",
+            "dict",
+            "default",
+            "Further environment variables of the session, by name.",
+            default={},
+        ),
+        Variable(
+            "seat_session_support_minutes",
+            "int",
+            "run",
+            "Support mode: the seat shows its device picker and its log for so many minutes, then "
+            "locks itself again; 0 is off. Give it for one run: "
+            "-e '{\"seat_session_support_minutes\": 30}'.",
+            default=0,
+        ),
+    ),
+)
+
+SEAT_FILTER = Role(
+    name="seat_filter",
+    sentence="Which USB device may go to the guest: the session's rules and the device nodes.",
+    needs="The role seat_base before it.",
+    tags=("filter",),
+    variables=(
+        Variable(
+            "seat_filter_redirect",
+            "list",
+            "cell",
+            f"What goes to the guest by itself: {RULES_SENTENCE}.",
+            elements="str",
+        ),
+        Variable(
+            "seat_filter_permitted",
+            "list",
+            "cell",
+            f"What may go to the guest at all, offered devices included: {RULES_SENTENCE}.",
+            elements="str",
+        ),
+        Variable(
+            "seat_filter_onboard",
+            "list",
+            "cell",
+            "Port paths that are never handed over, each exactly (a hub here does not speak for "
+            "what is plugged in below it).",
+            elements="str",
+        ),
+        Variable(
+            "seat_filter_nodes",
+            "list",
+            "cell",
+            f"{NODES_SENTENCE}. For every port path that no socket below speaks for.",
+            elements="dict",
+            options=NODE_PARTS,
+        ),
+        Variable(
+            "seat_filter_sockets",
+            "list",
+            "cell",
+            "Sockets where other rules hold than in the rest of the room: at these port paths and "
+            "everything below them (longest path wins) their lists stand instead of the ones above.",
+            elements="dict",
+            options=(
+                part("label", "str", "What people call the socket."),
+                part("ports", "list", "Its port paths.", elements="str"),
+                part("redirect", "list", "As seat_filter_redirect.", elements="str"),
+                part("permitted", "list", "As seat_filter_permitted.", elements="str"),
+                Variable(
+                    "nodes",
+                    "list",
+                    "part",
+                    "As seat_filter_nodes.",
+                    elements="dict",
+                    options=NODE_PARTS,
+                ),
+            ),
+            key="policy.sockets",
+        ),
+    ),
+)
+
+SEAT_AUTOSTART = Role(
+    name="seat_autostart",
+    sentence="The session starts with the machine: its user, its units, no login to fall out to.",
+    needs="The roles seat_base, seat_session and seat_filter before it.",
+    tags=("autostart",),
+    variables=(
+        Variable(
+            "seat_autostart_user",
+            "str",
+            "default",
+            "The user the session runs as; it has no password and no login.",
+            default="seat",
+        ),
+    ),
+)
+
+GUEST_PORTS = Role(
+    name="guest_ports",
+    sentence="Display and USB redirection ports of the guests on one host.",
+    needs="libvirt 9.0 or newer and python3-libvirt on the host; the guests themselves exist.",
+    tags=("guests",),
+    variables=(
+        Variable(
+            "guest_ports_uri",
+            "str",
+            "hypervisor",
+            "How the host reaches its own libvirt.",
+            key="host.uri",
+        ),
+        Variable(
+            "guest_ports_listen",
+            "str",
+            "hypervisor",
+            "Address the guests' displays listen on.",
+            key="host.listen",
+        ),
+        Variable(
+            "guest_ports_filters",
+            "dict",
+            "hypervisor",
+            "By name, a list of rules in order, first match decides; each has class, vendor, "
+            "product, version (numbers, -1 is any) and allow (boolean).",
+        ),
+        Variable(
+            "guest_ports_guests",
+            "list",
+            "hypervisor",
+            "The guests of this host that show at a seat.",
+            elements="dict",
+            options=(
+                part("name", "str", "The guest."),
+                part("seat", "str", "The seat that shows it."),
+                part("spice_port", "int", "TCP port of its display."),
+                part("filter", "str", "Which of guest_ports_filters it has."),
+                Variable(
+                    "controllers",
+                    "list",
+                    "part",
+                    "USB controllers for redirection.",
+                    elements="dict",
+                    options=(
+                        part("index", "int", "The controller's index, from 0."),
+                        part("kind", "str", "Model of the controller as libvirt names it."),
+                        part("ports", "int", "How many ports it has."),
+                    ),
+                ),
+                Variable(
+                    "ports",
+                    "list",
+                    "part",
+                    "Redirection ports and where each sits.",
+                    elements="dict",
+                    options=(
+                        part("number", "int", "Number of the port, from 1."),
+                        part("bus", "int", "Index of its controller."),
+                        part("port", "str", "Its port on the controller."),
+                    ),
+                ),
+            ),
+        ),
+    ),
+)
+
+ROLES: Mapping[str, Role] = {
+    role.name: role for role in (SEAT_BASE, SEAT_SESSION, SEAT_FILTER, SEAT_AUTOSTART, GUEST_PORTS)
+}
+SEAT_ROLES = ("seat_base", "seat_session", "seat_filter", "seat_autostart")
+"""Roles of a seat in the order in which clients.yml runs them."""
