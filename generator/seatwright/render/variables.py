@@ -2,7 +2,14 @@
 
 From it come each role's ``meta/argument_specs.yml``, ``defaults/main.yml`` and ``README.md``
 (see :mod:`seatwright.render.roles`), and against it a test holds what the inventory writes.
-So a role's own files are its tasks, handlers, files, modules and templates, nothing of these.
+``meta/main.yml`` is made there too.  So what stands in ``templates/roles/<role>/`` by hand is its
+tasks, handlers, files, modules and Ansible templates, copied as they are; only a file whose name
+ends in ``.in`` is rendered first (``[[ ]]``, ``[% %]``) and loses that suffix.
+
+The programs of the seat (``seatwright/usb/{device,filter,portpath}.py`` and
+``seatwright/client/*``) are copied to ``roles/seat_base/files/programs/seatwright/`` with the
+layout they have here; ``[[ programs ]]`` in an ``.in`` file is the list of their paths below
+``files/programs/``.
 
 Which of them the inventory writes, and at which level, is said by ``level``:
 
@@ -243,8 +250,8 @@ SEAT_FILTER = Role(
             "seat_filter_sockets",
             "list",
             "cell",
-            "Sockets where other rules hold than in the rest of the room: at these port paths and "
-            "everything below them (longest path wins) their lists stand instead of the ones above.",
+            "Sockets where other rules hold than in the rest of the room: at these port paths "
+            "and below them (longest path wins) their lists stand instead of the ones above.",
             elements="dict",
             options=(
                 part("label", "str", "What people call the socket."),
