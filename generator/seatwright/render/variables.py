@@ -291,9 +291,17 @@ SEAT_AUTOSTART = Role(
 GUEST_PORTS = Role(
     name="guest_ports",
     sentence="Display and USB redirection ports of the guests on one host.",
-    needs="libvirt 9.0 or newer and python3-libvirt on the host; the guests themselves exist.",
+    needs="libvirt 9.0 or newer on the host; the guests themselves exist.",
     tags=("guests",),
     variables=(
+        Variable(
+            "guest_ports_packages",
+            "list",
+            "default",
+            "Debian packages that must be installed.",
+            default=("python3-libvirt", "python3-lxml"),
+            elements="str",
+        ),
         Variable(
             "guest_ports_uri",
             "str",
