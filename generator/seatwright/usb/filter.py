@@ -182,10 +182,10 @@ def _check(
     """The first rule that matches decides."""
     for index, rule in enumerate(rules):
         if (
-            rule.usb_class in (ANY, usb_class)
-            and rule.vendor in (ANY, device.vendor)
-            and rule.product in (ANY, device.product)
-            and rule.version in (ANY, device.bcd_device)
+            (rule.usb_class == usb_class or rule.usb_class == ANY)
+            and (rule.vendor == ANY or rule.vendor == device.vendor)
+            and (rule.product == ANY or rule.product == device.product)
+            and (rule.version == ANY or rule.version == device.bcd_device)
         ):
             return Check(position, usb_class, index, rule.allow)
     return Check(position, usb_class, None, default)
