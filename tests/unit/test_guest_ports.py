@@ -89,7 +89,9 @@ class Daemon:
         playbook.write_text(json.dumps([play]))
         command = [ANSIBLE_PLAYBOOK, "-i", "localhost,", "-c", "local", playbook]
         command += ["--skip-tags", "packages", *options]
-        return subprocess.run(command, capture_output=True, text=True, cwd=self.folder)
+        run = subprocess.run(command, capture_output=True, text=True, cwd=self.folder)
+        print(run.stdout, run.stderr)
+        return run
 
 
 @pytest.fixture

@@ -195,7 +195,8 @@ def _diff(name: str, current: list[str], wanted: list[str]) -> dict:
 
 def _failure(result: dict) -> str:
     reasons = "; ".join(f"{name}: {why}" for name, why in result["failed_guests"].items())
-    return f"guests done: {len(result['guests'])}, not done: {len(result['failed_guests'])} ({reasons})"
+    done, failed = len(result["guests"]), len(result["failed_guests"])
+    return f"guests done: {done}, not done: {failed} ({reasons})"
 
 
 if __name__ == "__main__":
