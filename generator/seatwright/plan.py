@@ -20,7 +20,7 @@ class Value(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """Base of all that the plan holds: immutable, compared by content."""
 
 
-class PlannedRule(Value):
+class PlannedRule(Value, frozen=True, kw_only=True):
     """One usbredir rule, what in the description caused it, and the words for it."""
 
     usb_class: int
@@ -33,7 +33,7 @@ class PlannedRule(Value):
     """Written to protect onboard devices or hubs: exempt from minimality."""
 
 
-class NodeKey(Value):
+class NodeKey(Value, frozen=True, kw_only=True):
     """Which classes of one device id (None: any) may have their device node opened.
 
     The node is opened when every interface class (and the device class, unless 0x00 or 0xEF)
@@ -47,7 +47,7 @@ class NodeKey(Value):
     inverted: bool
 
 
-class SocketRules(Value):
+class SocketRules(Value, frozen=True, kw_only=True):
     """What holds at the port paths of one socket, where the policy has lines for it."""
 
     label: str
@@ -57,7 +57,7 @@ class SocketRules(Value):
     nodes: tuple[NodeKey, ...]
 
 
-class RuleSet(Value):
+class RuleSet(Value, frozen=True, kw_only=True):
     """A policy compiled for a model: client rules, sockets, node permissions, host filter."""
 
     name: str
@@ -71,7 +71,7 @@ class RuleSet(Value):
     """Permitted anywhere at the seat: what the host's filter is given."""
 
 
-class PlannedOnboard(Value):
+class PlannedOnboard(Value, frozen=True, kw_only=True):
     """An onboard device; ``usb_class`` None where the description does not say."""
 
     port: str
@@ -82,7 +82,7 @@ class PlannedOnboard(Value):
     origin: str
 
 
-class PlannedSocket(Value):
+class PlannedSocket(Value, frozen=True, kw_only=True):
     """A socket of a model."""
 
     label: str
@@ -90,7 +90,7 @@ class PlannedSocket(Value):
     speed: str
 
 
-class PlannedModel(Value):
+class PlannedModel(Value, frozen=True, kw_only=True):
     """A kind of client. ``link`` in bits per second."""
 
     name: str
@@ -103,7 +103,7 @@ class PlannedModel(Value):
     origin: str
 
 
-class PlannedInterface(Value):
+class PlannedInterface(Value, frozen=True, kw_only=True):
     """Class, and subclass and protocol where known."""
 
     usb_class: int
@@ -111,7 +111,7 @@ class PlannedInterface(Value):
     protocol: int | None
 
 
-class PlannedPeripheral(Value):
+class PlannedPeripheral(Value, frozen=True, kw_only=True):
     """A device the site owns. ``needs`` in bits per second."""
 
     name: str
@@ -126,7 +126,7 @@ class PlannedPeripheral(Value):
     origin: str
 
 
-class PlannedLine(Value):
+class PlannedLine(Value, frozen=True, kw_only=True):
     """A policy line as written and as meant (see ``site.types.Match``)."""
 
     verdict: Literal["redirect", "offer", "keep"]
@@ -140,7 +140,7 @@ class PlannedLine(Value):
     origin: str
 
 
-class PlannedPolicy(Value):
+class PlannedPolicy(Value, frozen=True, kw_only=True):
     """All lines of a policy, those of sockets included, most specific first."""
 
     name: str
@@ -149,7 +149,7 @@ class PlannedPolicy(Value):
     origin: str
 
 
-class PlannedRoom(Value):
+class PlannedRoom(Value, frozen=True, kw_only=True):
     """A room; ``pilot`` is the seat that a rollout takes first (None in a room without seats)."""
 
     name: str
@@ -163,7 +163,7 @@ class PlannedRoom(Value):
     origin: str
 
 
-class Cell(Value):
+class Cell(Value, frozen=True, kw_only=True):
     """The seats of one room that share a model and a policy, and so a rule set."""
 
     name: str
@@ -174,7 +174,7 @@ class Cell(Value):
     seats: tuple[str, ...]
 
 
-class PlannedSeat(Value):
+class PlannedSeat(Value, frozen=True, kw_only=True):
     """A seat with everything looked up; ``number`` is allocated once and kept."""
 
     name: str
@@ -189,7 +189,7 @@ class PlannedSeat(Value):
     origin: str
 
 
-class PlannedController(Value):
+class PlannedController(Value, frozen=True, kw_only=True):
     """A USB controller of a guest: ``index`` 0.., ``kind`` as libvirt names it, its root ports."""
 
     index: int
@@ -197,7 +197,7 @@ class PlannedController(Value):
     ports: int
 
 
-class PlannedPort(Value):
+class PlannedPort(Value, frozen=True, kw_only=True):
     """One redirection port of a guest and where it sits: ``bus`` is the controller's index."""
 
     number: int
@@ -205,7 +205,7 @@ class PlannedPort(Value):
     port: str
 
 
-class PlannedGuest(Value):
+class PlannedGuest(Value, frozen=True, kw_only=True):
     """A guest; ``rules`` names the rule set whose ``host`` list is its filter."""
 
     name: str
@@ -217,7 +217,7 @@ class PlannedGuest(Value):
     ports: tuple[PlannedPort, ...]
 
 
-class PlannedHost(Value):
+class PlannedHost(Value, frozen=True, kw_only=True):
     """A hypervisor and its guests."""
 
     name: str
@@ -229,7 +229,7 @@ class PlannedHost(Value):
     origin: str
 
 
-class PlannedPromise(Value):
+class PlannedPromise(Value, frozen=True, kw_only=True):
     """A promise with its devices; ``room``, ``seat`` and ``socket`` None where not narrowed."""
 
     room: str | None
@@ -240,7 +240,7 @@ class PlannedPromise(Value):
     origin: str
 
 
-class PlannedSettings(Value):
+class PlannedSettings(Value, frozen=True, kw_only=True):
     """What holds for the whole site (see ``site.types.Settings``)."""
 
     restart: str
@@ -250,7 +250,7 @@ class PlannedSettings(Value):
     access_user: str
 
 
-class Plan(Value):
+class Plan(Value, frozen=True, kw_only=True):
     """The whole site, resolved. Mappings are by name."""
 
     format: int

@@ -1,0 +1,317 @@
+"""Which verdict a policy gives at every point, and which line decided it.
+
+A *point* is what one filter rule can speak of: (class, vendor, product, bcdDevice).  The most
+specific line decides at each point: a socket's lines before the room's; within each, an id with
+bcdDevice before an id, an id before a vendor, a vendor before a class, a class before
+"everything".  Before all lines, onboard ids and the hub class are kept.
+
+A table holds that as a tree, any -> vendor -> id -> id with bcdDevice.  A node's rulings hold at
+the points of the node that no child takes out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+
+from seatwright.plan import PlannedLine, PlannedModel, PlannedPolicy, PlannedSocket
+from seatwright.site.types import Verdict
+from seatwright.usb.classes import HUB, MISCELLANEOUS, PER_INTERFACE
+from seatwright.usb.device import Device
+from seatwright.usb.filter import ANY
+
+Key = tuple[int, int, int]
+"""Vendor, product and bcdDevice of a node; ANY where the node does not say."""
+
+ROOT: Key = (ANY, ANY, ANY)
+
+LEAST_FIRST = (Verdict.KEEP, Verdict.OFFER, Verdict.REDIRECT)
+"""A device gets the least of what its points get."""
+
+EVERY_CLASS = 256
+
+
+class Rank(IntEnum):
+    """How specific a line is; the lower decides. Lines of one scope and rank must agree."""
+
+    VERSION = 0
+    ID = 1
+    VENDOR = 2
+    CLASS = 3
+    EVERYTHING = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """A verdict and where it comes from.
+
+    ``origin`` is the description path of the line; of the onboard device or the model where
+    the ruling ``protects`` those; of the policy where no line names the point.
+    """
+
+    verdict: Verdict
+    origin: str
+    line: PlannedLine | None = None
+    protects: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """Rulings by class; ``other`` for every class that is not named."""
+
+    named: Mapping[int, Ruling]
+    other: Ruling
+
+    def at(self, usb_class: int) -> Ruling:
+        """The ruling for a class, 0 to 255."""
+        return self.named.get(usb_class, self.other)
+
+    def rulings(self) -> Iterator[tuple[int, Ruling]]:
+        """All of them with their class, ANY for "every other class" if there is one left."""
+        yield from self.named.items()
+        if len(self.named) < EVERY_CLASS:
+            yield ANY, self.other
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """What a policy says at the port paths of one place: a socket, or the room's other ports."""
+
+    nodes: Mapping[Key, Node]
+
+    def node(self, key: Key) -> Node:
+        """The node that speaks for a key: its own, or that of the nearest key above it."""
+        return next(self.nodes[above] for above in lineage(key) if above in self.nodes)
+
+    def at(self, usb_class: int, vendor: int, product: int, version: int) -> Ruling:
+        """The ruling at one point."""
+        return self.node((vendor, product, version)).at(usb_class)
+
+    def verdict(self, device: Device) -> Verdict:
+        """The least of the device's points, decided strictly.
+
+        A device without a configuration or an interface shows nothing to decide by: kept.
+        """
+        if not device.configured or not device.interfaces:
+            return Verdict.KEEP
+        node = self.node((device.vendor, device.product, device.bcd_device))
+        return min((node.at(code).verdict for code in points(device)), key=LEAST_FIRST.index)
+
+
+@dataclass(frozen=True, slots=True)
+class Tables:
+    """A policy on a model: the room's table, and one for each socket with lines of its own."""
+
+    room: Table
+    sockets: tuple[tuple[PlannedSocket, Table], ...]
+
+    def all(self) -> tuple[Table, ...]:
+        """The room's table first."""
+        return (self.room, *(table for _, table in self.sockets))
+
+    def where(self, line: PlannedLine) -> tuple[Table, ...]:
+        """The tables in which a line is heard: that of its socket, or all."""
+        if line.socket is None:
+            return self.all()
+        return tuple(table for socket, table in self.sockets if socket.label == line.socket)
+
+
+@dataclass(frozen=True, slots=True)
+class Contradiction:
+    """Two lines of one rank that say different things at a point."""
+
+    first: PlannedLine
+    second: PlannedLine
+
+
+@dataclass(frozen=True, slots=True)
+class IdleLine:
+    """A line that never decides anything on this model, and what decides in its place.
+
+    ``otherwise`` is true where one of those says something else than the line.
+    """
+
+    line: PlannedLine
+    deciders: tuple[str, ...]
+    otherwise: bool
+
+
+def points(device: Device) -> frozenset[int]:
+    """The classes that a strict decision looks at: device class (if it says one), interfaces."""
+    classes = {interface.usb_class for interface in device.interfaces}
+    if device.device_class not in (PER_INTERFACE, MISCELLANEOUS):
+        classes.add(device.device_class)
+    return frozenset(classes)
+
+
+def lineage(key: Key) -> tuple[Key, ...]:
+    """A key and all keys above it, most specific first."""
+    vendor, product, _ = key
+    return tuple(dict.fromkeys((key, (vendor, product, ANY), (vendor, ANY, ANY), ROOT)))
+
+
+def key_of(line: PlannedLine) -> Key:
+    """The node that a line speaks at."""
+    ids = (line.vendor, line.product, line.bcd_device)
+    vendor, product, version = (ANY if value is None else value for value in ids)
+    return vendor, product, version
+
+
+def classes_of(line: PlannedLine) -> tuple[int, ...]:
+    """The classes that a line speaks of; empty for all.
+
+    A named peripheral that is kept is kept whole, whatever its interfaces are.
+    """
+    whole = line.peripheral is not None and line.verdict == "keep"
+    return () if whole else line.usb_classes
+
+
+def rank(line: PlannedLine) -> tuple[bool, Rank]:
+    """Where a line stands among others; sockets' lines (False) before the room's."""
+    if line.bcd_device is not None:
+        kind = Rank.VERSION
+    elif line.product is not None:
+        kind = Rank.ID
+    elif line.vendor is not None:
+        kind = Rank.VENDOR
+    else:
+        kind = Rank.CLASS if line.usb_classes else Rank.EVERYTHING
+    return line.socket is None, kind
+
+
+def sorted_lines(lines: Iterable[PlannedLine]) -> list[PlannedLine]:
+    """Lines with the most specific first; among contradicting ones the least permissive."""
+    return sorted(lines, key=lambda line: (rank(line), LEAST_FIRST.index(Verdict(line.verdict))))
+
+
+def make_tables(policy: PlannedPolicy, model: PlannedModel, may_pass: frozenset[str]) -> Tables:
+    """The tables of a policy on a model.
+
+    ``may_pass`` names the peripherals that a policy may let through although they have an
+    onboard device's id, because port paths decide there.
+    """
+    room = [line for line in policy.lines if line.socket is None]
+    sockets = tuple(
+        (socket, _make_table(policy, model, may_pass, [*own, *room]))
+        for socket in model.sockets
+        if (own := [line for line in policy.lines if line.socket == socket.label])
+    )
+    return Tables(_make_table(policy, model, may_pass, room), sockets)
+
+
+def contradictions(policy: PlannedPolicy) -> tuple[Contradiction, ...]:
+    """Every pair of lines of one rank, at one node, with a class in common and two verdicts."""
+    groups: dict[tuple[str | None, Rank, Key], list[PlannedLine]] = {}
+    for line in policy.lines:
+        groups.setdefault((line.socket, rank(line)[1], key_of(line)), []).append(line)
+    return tuple(
+        Contradiction(first, second)
+        for lines in groups.values()
+        for position, first in enumerate(lines)
+        for second in lines[position + 1 :]
+        if first.verdict != second.verdict and _share_a_class(first, second)
+    )
+
+
+def idle_lines(policy: PlannedPolicy, model: PlannedModel, tables: Tables) -> tuple[IdleLine, ...]:
+    """The lines that decide at no point of any table; those of sockets the model lacks aside."""
+    deciding = {
+        ruling.origin
+        for table in tables.all()
+        for node in table.nodes.values()
+        for _, ruling in node.rulings()
+    }
+    labels = {None, *(socket.label for socket in model.sockets)}
+    return tuple(
+        _idle(line, tables)
+        for line in policy.lines
+        if line.socket in labels and line.origin not in deciding
+    )
+
+
+def _make_table(
+    policy: PlannedPolicy,
+    model: PlannedModel,
+    may_pass: frozenset[str],
+    lines: Sequence[PlannedLine],
+) -> Table:
+    heard: dict[Key, list[_Heard]] = {}
+    for position, line in enumerate(sorted_lines(lines)):
+        ruling = Ruling(Verdict(line.verdict), line.origin, line)
+        heard.setdefault(key_of(line), []).append((position, classes_of(line), ruling))
+    nothing_said = Ruling(Verdict.KEEP, policy.origin)
+    hub = Ruling(Verdict.KEEP, model.origin, protects=True)
+    protected = protected_ids(model)
+    keys = {above for key in (*heard, *protected, ROOT) for above in lineage(key)}
+    nodes = {}
+    for key in keys:
+        candidates = sorted(entry for above in lineage(key) for entry in heard.get(above, ()))
+        node = _make_node(candidates, nothing_said)
+        onboard = protected.get((key[0], key[1], ANY))
+        if onboard is not None:
+            node = _protect(node, Ruling(Verdict.KEEP, onboard, protects=True), may_pass)
+        nodes[key] = Node({**node.named, HUB: hub}, node.other)
+    return Table(nodes)
+
+
+def protected_ids(model: PlannedModel) -> dict[Key, str]:
+    """The ids of a model's onboard devices with the first device that has each."""
+    ids: dict[Key, str] = {}
+    for device in model.onboard:
+        ids.setdefault((device.vendor, device.product, ANY), device.origin)
+    return ids
+
+
+_Heard = tuple[int, tuple[int, ...], Ruling]
+"""A line's place in the order of what is most specific, its classes, and what it says."""
+
+
+def _make_node(candidates: Sequence[_Heard], nothing_said: Ruling) -> Node:
+    """Each class from the first candidate that speaks of it."""
+    named: dict[int, Ruling] = {}
+    for _, classes, ruling in candidates:
+        if not classes:
+            return Node(named, ruling)
+        for usb_class in classes:
+            named.setdefault(usb_class, ruling)
+    return Node(named, nothing_said)
+
+
+def _protect(node: Node, protection: Ruling, may_pass: frozenset[str]) -> Node:
+    """An onboard id's node: only a line that names a peripheral which may pass is heard."""
+
+    def heard(ruling: Ruling) -> Ruling:
+        named = ruling.line is not None and ruling.line.peripheral in may_pass
+        return ruling if named and ruling.verdict != Verdict.KEEP else protection
+
+    return Node({code: heard(ruling) for code, ruling in node.named.items()}, heard(node.other))
+
+
+def _share_a_class(first: PlannedLine, second: PlannedLine) -> bool:
+    ours, theirs = classes_of(first), classes_of(second)
+    return not ours or not theirs or not set(ours).isdisjoint(theirs)
+
+
+def _idle(line: PlannedLine, tables: Tables) -> IdleLine:
+    """What decides at the points that the line speaks of."""
+    key = key_of(line)
+    deciders = {
+        ruling.origin: ruling
+        for table in tables.where(line)
+        for at, node in (*table.nodes.items(), (key, table.node(key)))
+        if key in lineage(at)
+        for ruling in _spoken_of(node, classes_of(line))
+    }
+    otherwise = any(ruling.verdict != line.verdict for ruling in deciders.values())
+    return IdleLine(line, tuple(sorted(deciders)), otherwise)
+
+
+def _spoken_of(node: Node, classes: Sequence[int]) -> Iterator[Ruling]:
+    """The rulings for some classes (empty: all); the hub's only for a line about hubs alone."""
+    if tuple(classes) == (HUB,):
+        yield node.at(HUB)
+    elif classes:
+        yield from (node.at(code) for code in classes if code != HUB)
+    else:
+        yield from (ruling for code, ruling in node.rulings() if code != HUB)
