@@ -27,6 +27,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from seatwright.site.vocabulary import key
+
 Kind = Literal["str", "int", "bool", "list", "dict"]
 Level = Literal["site", "clients", "room", "cell", "seat", "hypervisor", "default", "run", "part"]
 
@@ -38,16 +40,16 @@ class Variable:
     ``elements`` is the kind of a list's members, ``options`` the keys of a dictionary (or of the
     dictionaries in a list); no ``options`` means any keys. ``default`` of None means required,
     except for a ``part`` with ``optional``: that key may be absent. ``key`` names the key of the
-    description it comes from (``room.restart``), for its sentence in the documentation.
+    description it comes from (``room.restart``): its choices are then those of the key, and so is
+    the sentence where none is given here.
     """
 
     name: str
     kind: Kind
     level: Level
-    sentence: str
+    sentence: str = ""
     default: object = None
     elements: Kind | None = None
-    choices: tuple[str, ...] = ()
     options: tuple[Variable, ...] = ()
     optional: bool = False
     key: str | None = None
@@ -56,6 +58,18 @@ class Variable:
     def required(self) -> bool:
         """Whether the role cannot run without it."""
         return self.default is None and not self.optional
+
+    @property
+    def meaning(self) -> str:
+        """The sentence: its own, or that of the description's key."""
+        return self.sentence or key(self.key or "").sentence
+
+    @property
+    def choices(self) -> tuple[str, ...]:
+        """The values it may have, () where there is no list of them."""
+        if self.key is None or self.kind != "str":
+            return ()
+        return tuple(key(self.key).kind.argument_spec().get("choices", ()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,9 +194,7 @@ SEAT_SESSION = Role(
             "seat_session_restart",
             "str",
             "room",
-            "When a changed session may restart: never, when nobody uses it, or at once.",
-            choices=("never", "if-idle", "now"),
-            key="room.restart",
+            key="settings.restart",
         ),
         Variable(
             "seat_session_idle_after",
@@ -268,6 +280,13 @@ SEAT_FILTER = Role(
                 ),
             ),
             key="policy.sockets",
+        ),
+        Variable(
+            "seat_filter_names",
+            "dict",
+            "site",
+            "What the site calls its devices, by id as in 1209:0003; for the device picker.",
+            key="peripheral.title",
         ),
     ),
 )

@@ -1,0 +1,81 @@
+"""YAML laid out for people: one rule a line, each with a note on where it comes from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from seatwright.render.quote import Hex, Quoted, yaml, yaml_comment
+
+
+class Lines(tuple[object, ...]):
+    """A list that is written one member a line; other lists are written in brackets."""
+
+    __slots__ = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """A value with a note that follows it as a comment."""
+
+    value: object
+    note: str
+
+
+def variable(name: str, value: object) -> Quoted:
+    """``name: value`` and what belongs to it, without the last line's end."""
+    return Quoted("\n".join(_pair(name, value, "")))
+
+
+def _pair(name: str, value: object, indent: str) -> Iterator[str]:
+    key = f"{indent}{yaml(name)}:"
+    if _is_block(value):
+        yield key
+        yield from _block(value, f"{indent}  ")
+    else:
+        yield f"{key} {_inline(value)}"
+
+
+def _block(value: object, indent: str) -> Iterator[str]:
+    if isinstance(value, Mapping):
+        for name, inner in value.items():
+            yield from _pair(name, inner, indent)
+    elif isinstance(value, Lines):
+        for member in value:
+            yield from _member(member, indent)
+
+
+def _member(member: object, indent: str) -> Iterator[str]:
+    """One entry of a list: its first line starts with the dash."""
+    if _is_block(member):
+        first, *rest = _block(member, f"{indent}  ")
+        yield f"{indent}- {first.lstrip()}"
+        yield from rest
+    else:
+        yield f"{indent}- {_inline(member)}"
+
+
+def _is_block(value: object) -> bool:
+    if isinstance(value, Mapping):
+        return any(_is_block(inner) for inner in value.values())
+    return isinstance(value, Lines) and bool(value)
+
+
+def _inline(value: object) -> str:
+    if isinstance(value, Noted):
+        note = yaml_comment(value.note)
+        return f"{yaml(value.value)}  # {note}" if note else yaml(value.value)
+    return yaml(value)
+
+
+def plain(value: object) -> object:
+    """The value without layout: lists, dictionaries and scalars, as a YAML reader gives them."""
+    if isinstance(value, Noted):
+        return plain(value.value)
+    if isinstance(value, Hex):
+        return value.value
+    if isinstance(value, Mapping):
+        return {name: plain(inner) for name, inner in value.items()}
+    if isinstance(value, tuple | list):
+        return [plain(inner) for inner in value]
+    return str(value) if isinstance(value, str) else value

@@ -1,0 +1,192 @@
+"""What the inventory writes for each variable of the roles: one function for each.
+
+The names are those of :mod:`seatwright.render.variables`, at the level that stands there; a test
+holds the two against each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+
+from seatwright.plan import (
+    Cell,
+    NodeKey,
+    Plan,
+    PlannedGuest,
+    PlannedHost,
+    PlannedOnboard,
+    PlannedRoom,
+    PlannedRule,
+    PlannedSeat,
+    RuleSet,
+    SocketRules,
+)
+from seatwright.render.layout import Lines, Noted
+from seatwright.render.quote import FreeText, Hex
+from seatwright.usb.filter import Rule, format_rules
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """The plan, and the text of each policy line by its origin, for the notes beside rules."""
+
+    plan: Plan
+    texts: Mapping[str, str]
+
+    @staticmethod
+    def of(plan: Plan) -> Source:
+        """Look the policy lines up once."""
+        policies = plan.policies.values()
+        return Source(plan, {line.origin: line.text for one in policies for line in one.lines})
+
+    def rules(self, cell: Cell) -> RuleSet:
+        """The rule set of a cell."""
+        return self.plan.rules[cell.rules]
+
+    def note(self, rule: PlannedRule) -> str:
+        """Where a rule comes from: ``mass-storage: policies/readers/redirect/0``."""
+        text = self.texts.get(rule.origin)
+        return f"{text}: {rule.origin}" if text else rule.origin
+
+
+SITE: Mapping[str, Callable[[Source], object]] = {
+    "seat_session_site_title": lambda source: FreeText(source.plan.site),
+    "seat_session_language": lambda source: source.plan.language,
+    "seat_session_idle_after": lambda source: source.plan.settings.idle_after,
+    "seat_filter_names": lambda source: device_names(source.plan),
+}
+
+ROOM: Mapping[str, Callable[[Source, PlannedRoom], object]] = {
+    "seat_session_room": lambda _, room: room.name,
+    "seat_session_room_title": lambda _, room: FreeText(room.title),
+    "seat_session_restart": lambda _, room: room.restart,
+}
+
+CELL: Mapping[str, Callable[[Source, Cell], object]] = {
+    "seat_base_model": lambda _, cell: cell.model,
+    "seat_base_onboard": lambda source, cell: onboard(source.plan.models[cell.model].onboard),
+    "seat_filter_redirect": lambda source, cell: seat_rules(source, source.rules(cell).redirect),
+    "seat_filter_permitted": lambda source, cell: seat_rules(source, source.rules(cell).permitted),
+    "seat_filter_onboard": lambda source, cell: Lines(
+        Noted(device.port, device_id(device.vendor, device.product))
+        for device in source.plan.models[cell.model].onboard
+    ),
+    "seat_filter_nodes": lambda source, cell: nodes(source.rules(cell).nodes),
+    "seat_filter_sockets": lambda source, cell: Lines(
+        socket_rules(source, socket) for socket in source.rules(cell).sockets
+    ),
+}
+
+SEAT: Mapping[str, Callable[[Source, PlannedSeat], object]] = {
+    "seat_session_seat": lambda _, seat: seat.name,
+    "seat_session_guest": lambda _, seat: seat.guest,
+    "seat_session_host": lambda source, seat: source.plan.hosts[seat.host].address,
+    "seat_session_spice_port": lambda source, seat: source.plan.guests[seat.guest].spice_port,
+}
+
+HYPERVISOR: Mapping[str, Callable[[Source, PlannedHost], object]] = {
+    "guest_ports_uri": lambda _, host: host.uri,
+    "guest_ports_listen": lambda _, host: host.listen,
+    "guest_ports_filters": lambda source, host: filters(source, host),
+    "guest_ports_guests": lambda source, host: Lines(
+        guest(source.plan.guests[name]) for name in host.guests
+    ),
+}
+
+
+def device_id(vendor: int, product: int) -> str:
+    """``1209:0003``."""
+    return f"{vendor:04x}:{product:04x}"
+
+
+def device_names(plan: Plan) -> Mapping[str, object]:
+    """What the site calls the devices of each id; several titles where an id has several."""
+    titles: dict[str, list[str]] = {}
+    for one in plan.peripherals.values():
+        titles.setdefault(device_id(one.vendor, one.product), []).append(one.title)
+    return {name: FreeText(", ".join(dict.fromkeys(all_))) for name, all_ in titles.items()}
+
+
+def onboard(devices: Iterable[PlannedOnboard]) -> Lines:
+    """Port, id and what each carries."""
+    return Lines(
+        {"port": one.port, "id": device_id(one.vendor, one.product)}
+        | ({"carries": one.carries} if one.carries else {})
+        for one in devices
+    )
+
+
+def seat_rules(source: Source, rules: Iterable[PlannedRule]) -> Lines:
+    """Rules as usbredir writes them, one a line."""
+    return Lines(Noted(format_rules([_rule(rule)]), source.note(rule)) for rule in rules)
+
+
+def _rule(rule: PlannedRule) -> Rule:
+    return Rule(rule.usb_class, rule.vendor, rule.product, rule.version, rule.allow)
+
+
+def nodes(keys: Iterable[NodeKey]) -> Lines:
+    """Whose device node may be opened, in the digits that udev knows."""
+    return Lines(_node(key) for key in keys)
+
+
+def _node(key: NodeKey) -> Mapping[str, object]:
+    ids = {"vendor": key.vendor, "product": key.product, "version": key.bcd_device}
+    known = {name: f"{value:04x}" for name, value in ids.items() if value is not None}
+    return {
+        **known,
+        "classes": [f"{usb_class:02x}" for usb_class in key.classes],
+        "inverted": key.inverted,
+    }
+
+
+def socket_rules(source: Source, socket: SocketRules) -> Mapping[str, object]:
+    """What holds at one socket."""
+    return {
+        "label": FreeText(socket.label),
+        "ports": list(socket.ports),
+        "redirect": seat_rules(source, socket.redirect),
+        "permitted": seat_rules(source, socket.permitted),
+        "nodes": nodes(socket.nodes),
+    }
+
+
+def filters(source: Source, host: PlannedHost) -> Mapping[str, object]:
+    """The rule sets of a host's guests, each once."""
+    names = dict.fromkeys(source.plan.guests[name].rules for name in host.guests)
+    return {name: host_rules(source, source.plan.rules[name].host) for name in names}
+
+
+def host_rules(source: Source, rules: Iterable[PlannedRule]) -> Lines:
+    """Rules field by field, which is how libvirt wants them."""
+    return Lines(
+        Noted(
+            {
+                "class": Hex(rule.usb_class, 2),
+                "vendor": Hex(rule.vendor, 4),
+                "product": Hex(rule.product, 4),
+                "version": Hex(rule.version, 4),
+                "allow": rule.allow,
+            },
+            source.note(rule),
+        )
+        for rule in rules
+    )
+
+
+def guest(one: PlannedGuest) -> Mapping[str, object]:
+    """One guest, on one line."""
+    return {
+        "name": one.name,
+        "seat": one.seat,
+        "spice_port": one.spice_port,
+        "filter": one.rules,
+        "controllers": [
+            {"index": each.index, "kind": each.kind, "ports": each.ports}
+            for each in one.controllers
+        ],
+        "ports": [
+            {"number": each.number, "bus": each.bus, "port": each.port} for each in one.ports
+        ],
+    }
