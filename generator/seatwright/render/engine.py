@@ -70,7 +70,7 @@ def _only_quoted(value: object) -> object:
     )
 
 
-def render(name: str, **values: object) -> bytes:
+def render(name: str, /, **values: object) -> bytes:
     """The template ``name`` (path below ``templates/``) with ``values``; UTF-8.
 
     Raises RenderError: the template is wrong, or a value cannot be quoted.

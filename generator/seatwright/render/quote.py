@@ -191,7 +191,9 @@ def html(text: str) -> Quoted:
     return Quoted(html_library.escape(text).replace("\r", "&#13;"))
 
 
-MARKDOWN_SIGNS = re.compile(r"[\\`*_\[\]|~:@]|^[#+=.>-]|(?<=\d)[.)]|(?<=www)\.", re.IGNORECASE)
+MARKDOWN_SIGNS = re.compile(
+    r"[\\`*_\[\]|~@]|:(?=//)|^[#+=.>-]|(?<=\d)[.)]|(?<=www)\.", re.IGNORECASE
+)
 """What CommonMark or GitHub's tables and links could take for a sign."""
 
 
