@@ -9,7 +9,7 @@ from yaml.nodes import Node
 
 from seatwright.findings.words import nearest, shown
 from seatwright.site.kind import Misread, Report, Scalar, Schema
-from seatwright.site.scalars import NAME_LENGTH, NAME_PATTERN, Name, usb_id_or_vendor
+from seatwright.site.scalars import NAME_LENGTH, NAME_PATTERN, Integer, Name, usb_id_or_vendor
 from seatwright.usb.classes import BY_NAME
 from seatwright.usb.device import Interface
 
@@ -31,6 +31,29 @@ def class_code(text: str) -> int | None:
     if re.fullmatch("0|[1-9][0-9]{0,2}", text) and int(text) <= 0xFF:
         return int(text)
     return None
+
+
+class Version(Integer):
+    """The version of the description's language; the program reads exactly one."""
+
+    def __init__(self, version: int) -> None:
+        super().__init__(version, version)
+
+    @property
+    def words(self) -> str:
+        return f"the version of the language, {self.least}"
+
+    def parse(self, text: str) -> int:
+        try:
+            return super().parse(text)
+        except Misread:
+            raise Misread(
+                f"This description is for version {shown(text)} of the language; this program "
+                f"reads version {self.least}.",
+                "Install the program that goes with it, or follow the notes of the release that "
+                "changed the version.",
+                "unknown-version",
+            ) from None
 
 
 class UsbClassKind(Scalar):

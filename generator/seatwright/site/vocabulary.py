@@ -35,7 +35,7 @@ from seatwright.site.declare import (
     UsbIdOrVendor,
     User,
 )
-from seatwright.site.lines import InterfaceKind, LineWord, SeatWord, UsbClass
+from seatwright.site.lines import InterfaceKind, LineWord, SeatWord, UsbClass, Version
 from seatwright.site.types import Carries, Speed
 
 VERSION = 1
@@ -324,7 +324,7 @@ SECTIONS: tuple[Key, ...] = (
 
 SITE = Record(
     "the site",
-    Key("seatwright", Integer(1, VERSION), "Version of this language: 1.", required=True),
+    Key("seatwright", Version(VERSION), "Version of this language: 1.", required=True),
     Key("site", Text(), "The name of the site, as people say it.", required=True),
     Key(
         "language",

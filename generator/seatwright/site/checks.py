@@ -1,0 +1,285 @@
+"""What has to be true of a site as a whole: names, seats, sockets, hosts.
+
+Works on the values that :mod:`seatwright.site.declare` reads, before they become a ``Site``, so
+that it can speak even where some values are broken: those are passed over, their problem has
+been reported.  Yields :class:`Said`, one for everything that is wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from seatwright.findings.catalogue import BY_SLUG
+from seatwright.findings.finding import SourcePath
+from seatwright.findings.words import listed, nearest, shown
+from seatwright.site.declare import BROKEN
+from seatwright.site.lines import EVERYTHING
+from seatwright.site.model_checks import Said, model_problems
+from seatwright.site.policy_checks import contradictions
+from seatwright.usb.classes import BY_NAME
+
+Values = Mapping[str, Any]
+
+GROUPS = ("all", "ungrouped", "clients", "pilots", "hypervisors", "localhost")
+"""Names that the inventory (or Ansible itself) uses already."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of a room's seats, with what it and its room say: one seat or a row of them."""
+
+    room: str
+    names: tuple[str, ...]
+    model: Any
+    policy: Any
+    host: Any
+    guest: Any
+    path: SourcePath
+
+
+def site_problems(values: Values) -> Iterator[Said]:
+    """Everything that is wrong with the site as a whole."""
+    entries = list(seat_entries(values["rooms"]))
+    for name, model in records(values["models"]):
+        yield from model_problems(name, model)
+    yield from contradictions(values)
+    yield from peripheral_names(values["peripherals"])
+    yield from seat_names(entries, values["hosts"])
+    yield from guest_names(entries)
+    yield from empty_rooms(values["rooms"])
+    yield from undecided_seats(entries)
+    yield from policy_labels(entries, values)
+    yield from promise_labels(entries, values)
+    yield from display_ports(entries, values["hosts"])
+    yield from fixed_severities(values.get("settings", BROKEN))
+
+
+def records(section: Any) -> Iterator[tuple[str, dict[str, Any]]]:
+    """The records of a section that could be read as records."""
+    for name, record in section.items():
+        if record is not BROKEN:
+            yield name, record
+
+
+def seat_entries(rooms: Any) -> Iterator[Entry]:
+    """Every entry of every room's seats."""
+    for room_name, room in records(rooms):
+        if room["seats"] is BROKEN:
+            continue
+        model, policy, host = room["model"], room["policy"], room["host"]
+        for index, written in enumerate(room["seats"]):
+            path = ("rooms", room_name, "seats", index)
+            if isinstance(written, tuple):
+                yield Entry(room_name, written, model, policy, host, None, path)
+            elif written is not BROKEN and written["name"] is not BROKEN:
+                yield Entry(
+                    room_name,
+                    (written["name"],),
+                    model if written["model"] is None else written["model"],
+                    policy if written["policy"] is None else written["policy"],
+                    host if written["host"] is None else written["host"],
+                    written["guest"],
+                    path,
+                )
+
+
+def peripheral_names(peripherals: Any) -> Iterator[Said]:
+    """A policy line could not tell such a peripheral from the word it is named after."""
+    for name in peripherals:
+        if name in BY_NAME or name == EVERYTHING:
+            message = f'A peripheral cannot be called "{name}": in a policy that word is taken.'
+            hint = f'Say which one, as in "desk-{name}".'
+            yield Said("reserved-name", ("peripherals", name), message, hint, key=True)
+
+
+def seat_names(entries: list[Entry], hosts: Any) -> Iterator[Said]:
+    """Seats and hosts are hosts to Ansible: one name each, and none of a group's."""
+    first: dict[str, SourcePath] = {name: ("hosts", name) for name in hosts}
+    for name in hosts:
+        if name in GROUPS:
+            yield reserved(name, ("hosts", name))
+    for entry in entries:
+        twice: dict[SourcePath, list[str]] = {}
+        for name in entry.names:
+            if name in GROUPS:
+                yield reserved(name, entry.path)
+            other = first.setdefault(name, entry.path)
+            if other is not entry.path:
+                twice.setdefault(other, []).append(name)
+        for other, names in twice.items():
+            yield same_name(names, entry.path, other)
+
+
+def same_name(names: list[str], path: SourcePath, other: SourcePath) -> Said:
+    """Seats whose name another seat or a host has."""
+    what = "a host" if other[0] == "hosts" else "another seat"
+    more = f" (and {len(names) - 1} more of this row)" if len(names) > 1 else ""
+    message = f'The seat "{names[0]}"{more} has the name of {what}.'
+    return Said(
+        "duplicate-name",
+        path,
+        message,
+        "Seats and hosts need one name each, over all rooms.",
+        also=((other, "the other one"),),
+    )
+
+
+def reserved(name: str, path: SourcePath) -> Said:
+    """A seat or host named like a group."""
+    hint = f"The names {listed(GROUPS, 'and')} stand for groups of the inventory."
+    return Said("reserved-name", path, f'"{name}" already has a meaning in Ansible.', hint)
+
+
+def guest_names(entries: list[Entry]) -> Iterator[Said]:
+    """A guest can show at one seat only."""
+    first: dict[str, tuple[str, SourcePath]] = {}
+    for entry in entries:
+        if entry.guest is BROKEN:
+            continue
+        for name in entry.names:
+            guest = entry.guest or name
+            seat, path = first.setdefault(guest, (name, entry.path))
+            if path is not entry.path and seat != name:
+                message = f'The guest "{guest}" shows at the seats "{seat}" and "{name}".'
+                hint = "Give each seat a guest of its own; without guest: it has the seat's name."
+                also = ((path, "the other one"),)
+                yield Said("duplicate-guest", entry.path, message, hint, also=also)
+
+
+def empty_rooms(rooms: Any) -> Iterator[Said]:
+    """Legal (a room being built), but worth saying."""
+    for name, room in records(rooms):
+        if room["seats"] == ():
+            message = f'The room "{name}" has no seats: nothing is rendered for it.'
+            yield Said("room-without-seats", ("rooms", name), message, "Add seats: […].", key=True)
+
+
+def undecided_seats(entries: list[Entry]) -> Iterator[Said]:
+    """A seat needs a model and a host, from its room or of its own; one finding for a room."""
+    told = set()
+    for entry in entries:
+        for key, value in (("model", entry.model), ("host", entry.host)):
+            if value is None and (key, entry.room) not in told:
+                told.add((key, entry.room))
+                message = f'The seat "{entry.names[0]}" has no {key}, and neither has its room.'
+                hint = f'Add {key}: to the room "{entry.room}" or to the seat.'
+                also = ((("rooms", entry.room), "the room"),)
+                yield Said(f"seat-without-{key}", entry.path, message, hint, also=also)
+
+
+def policy_labels(entries: list[Entry], values: Values) -> Iterator[Said]:
+    """Every socket that a policy has lines for exists on every model it is used with."""
+    used: dict[tuple[str, str], Entry] = {}
+    for entry in entries:
+        if isinstance(entry.policy, str) and isinstance(entry.model, str):
+            used.setdefault((entry.policy, entry.model), entry)
+    for (policy_name, model_name), entry in used.items():
+        policy = values["policies"].get(policy_name, BROKEN)
+        labels = model_labels(values, model_name)
+        if policy is BROKEN or policy["sockets"] is BROKEN or labels is None:
+            continue
+        for label in policy["sockets"]:
+            if label not in labels:
+                message = (
+                    f'The policy "{policy_name}" has lines for the socket {shown(label)}; the '
+                    f'model "{model_name}" of the seat "{entry.names[0]}" has none of that label.'
+                )
+                path = ("policies", policy_name, "sockets", label)
+                also = ((("models", model_name), "the model"), (entry.path, "the seat"))
+                yield Said(
+                    "label-not-in-model", path, message, label_hint(label, labels), also, key=True
+                )
+
+
+def promise_labels(entries: list[Entry], values: Values) -> Iterator[Said]:
+    """The socket that a promise names exists on every model it speaks of."""
+    if values["promises"] is BROKEN:
+        return
+    for index, promise in enumerate(values["promises"]):
+        if promise is BROKEN or not isinstance(promise["socket"], str):
+            continue
+        label = promise["socket"]
+        for model_name, entry in models_spoken_of(promise, entries).items():
+            labels = model_labels(values, model_name)
+            if labels is None or label in labels:
+                continue
+            message = (
+                f"This promise speaks of the socket {shown(label)}; the model "
+                f'"{model_name}" of the seat "{entry.names[0]}" has none of that label.'
+            )
+            path = ("promises", index, "socket")
+            also = ((("models", model_name), "the model"), (entry.path, "the seat"))
+            yield Said("label-not-in-model", path, message, label_hint(label, labels), also)
+
+
+def models_spoken_of(promise: Values, entries: list[Entry]) -> dict[str, Entry]:
+    """The models of the seats that a promise is about, each with one of its seats."""
+    found: dict[str, Entry] = {}
+    for entry in entries:
+        if not isinstance(entry.model, str):
+            continue
+        of_room = promise["room"] is None or promise["room"] == entry.room
+        of_seat = promise["seat"] is None or promise["seat"] in entry.names
+        if of_room and of_seat:
+            found.setdefault(entry.model, entry)
+    return found
+
+
+def model_labels(values: Values, name: str) -> tuple[str, ...] | None:
+    """The labels of a model's sockets; None where the model cannot be spoken of."""
+    model = values["models"].get(name, BROKEN)
+    if model is BROKEN or model["sockets"] is BROKEN:
+        return None
+    if any(socket is BROKEN or socket["label"] is BROKEN for socket in model["sockets"]):
+        return None
+    return tuple(socket["label"] for socket in model["sockets"])
+
+
+def label_hint(label: str, labels: tuple[str, ...]) -> str:
+    """The label that was meant, or those there are."""
+    near = nearest(label, labels)
+    if near:
+        return f"Did you mean {shown(near)}?"
+    if not labels:
+        return "The model has no sockets at all; describe them."
+    return f"Its sockets are {listed(map(shown, labels), 'and')}."
+
+
+def display_ports(entries: list[Entry], hosts: Any) -> Iterator[Said]:
+    """Each guest needs a port for its display."""
+    counts: dict[str, int] = {}
+    for entry in entries:
+        if isinstance(entry.host, str):
+            counts[entry.host] = counts.get(entry.host, 0) + len(entry.names)
+    for name, host in records(hosts):
+        if host["spice-ports"] is BROKEN:
+            continue
+        first, last = host["spice-ports"]
+        there = last - first + 1
+        if counts.get(name, 0) > there:
+            message = (
+                f'The host "{name}" runs {counts[name]} guests and has {there} ports '
+                f"({first} to {last}) for their displays."
+            )
+            path = ("hosts", name, "spice-ports")
+            yield Said("too-few-spice-ports", path, message, "Make the range of ports wider.")
+
+
+def fixed_severities(settings: Any) -> Iterator[Said]:
+    """An error of form or reading stays an error: without it mended there is no plan."""
+    chosen = BROKEN if settings is BROKEN else settings["findings"]
+    if chosen is BROKEN:
+        return
+    for slug in chosen:
+        if slug in BY_SLUG and not BY_SLUG[slug].settable:
+            path = ("settings", "findings", slug)
+            message = f'The finding "{slug}" is always {an(BY_SLUG[slug].severity)}.'
+            hint = "It keeps the site from being read; mend what it names."
+            yield Said("fixed-severity", path, message, hint, key=True)
+
+
+def an(word: str) -> str:
+    """The word with its article."""
+    return f"an {word}" if word[0] in "aeiou" else f"a {word}"

@@ -1,0 +1,271 @@
+"""Read a site: all its files, all that is wrong with them, and the site if nothing is."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from yaml.nodes import MappingNode, Node, ScalarNode
+
+from seatwright.findings.catalogue import BY_SLUG, finding, with_severities
+from seatwright.findings.finding import Finding, Place, Severity
+from seatwright.findings.words import listed, nearest, shown
+from seatwright.site.build import site_of
+from seatwright.site.checks import seat_entries, site_problems
+from seatwright.site.compose import Composed, compose_file
+from seatwright.site.kind import BROKEN, Problem, Reference, Report
+from seatwright.site.lines import EVERYTHING, LINE_TARGETS
+from seatwright.site.model_checks import Said
+from seatwright.site.parts import parts_of
+from seatwright.site.places import Pair, Places, Sources, place_of
+from seatwright.site.types import Site
+from seatwright.site.vocabulary import PART, SECTIONS, SITE
+from seatwright.usb.classes import BY_NAME
+
+MOST_NEAREST = 50
+"""For so many unknown names the nearest right one is looked for; each look goes over them all."""
+
+MOST_SHOWN = 12
+"""Names that a hint lists at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What became of a site's files.
+
+    ``site`` is None where an error keeps it from being put together. ``findings`` are sorted by
+    file (in the order read), line and column.
+    """
+
+    site: Site | None
+    findings: tuple[Finding, ...]
+    places: Places
+    sources: Sources
+
+
+def read_site(path: str | os.PathLike[str]) -> Reading:
+    """Read the site whose file (or whose folder with a ``site.yml``) is at ``path``.
+
+    Never raises for what is in the files or missing: that is in the findings. Places name files
+    as they are seen from the current folder.
+    """
+    composed, wrong_files = compose_all(site_file(Path(path)))
+    report = Report()
+    values = joined(composed, report)
+    places = Places(Place(composed[0].name, 1, 1), sections_of(composed))
+    findings = [found for file in composed for found in file.findings]
+    findings += wrong_files
+    findings += [from_problem(problem) for problem in report.problems]
+    if values and not any(found.slug == "unknown-version" for found in findings):
+        findings += unknown_names(report.references, values, places)
+        findings += [from_said(said, places) for said in site_problems(values)]
+    else:
+        findings = [found for found in findings if not values or found.slug == "unknown-version"]
+    unusable = any(BY_SLUG[found.slug].severity is Severity.ERROR for found in findings)
+    site = None if unusable or not values else site_of(values)
+    if site:
+        findings = with_severities(findings, site.settings.severities)
+    return Reading(
+        site,
+        in_order(findings, composed),
+        places,
+        Sources({file.name: file.text for file in composed}),
+    )
+
+
+def site_file(path: Path) -> Path:
+    """The site's file, where its folder was given too."""
+    return path / "site.yml" if path.is_dir() else path
+
+
+def shown_path(path: Path) -> str:
+    """A file's name in messages: from the current folder where it lies below it."""
+    try:
+        relative = os.path.relpath(path)
+    except (ValueError, OSError):
+        return str(path)
+    return str(path) if relative.startswith("..") else relative
+
+
+def compose_all(path: Path) -> tuple[list[Composed], list[Finding]]:
+    """The site's file and every further file it names, and what is wrong with those names."""
+    first = compose_file(path, shown_path(path))
+    composed = [first]
+    wrong: list[Finding] = []
+    for part in parts_of(first.root, path):
+        if isinstance(part, Finding):
+            wrong.append(part)
+        else:
+            composed.append(compose_file(part.path, shown_path(part.path), part.asked_for))
+    return composed, wrong
+
+
+def joined(composed: list[Composed], report: Report) -> dict[str, Any]:
+    """The values of all files in one; empty where the site's own file cannot be used."""
+    first = composed[0].root
+    if first is None or not isinstance(values := SITE.read(first, report), dict):
+        return {}
+    values.update({key.name: emptied(values[key.name], key.default) for key in SECTIONS})
+    firsts = names_of(first)
+    for file in composed[1:]:
+        more = PART.read(file.root, report) if file.root is not None else BROKEN
+        if isinstance(more, dict) and file.root is not None:
+            report_twice(firsts, file.root, report)
+            join(values, more)
+    return values
+
+
+def emptied(section: Any, default: Any) -> Any:
+    """A section of our own to add to; an empty one in place of a broken one."""
+    section = default if section is BROKEN else section
+    return dict(section) if isinstance(section, dict) else tuple(section)
+
+
+def join(values: dict[str, Any], more: Mapping[str, Any]) -> None:
+    """Add the sections of a further file."""
+    for key in SECTIONS:
+        section = more[key.name]
+        if section is BROKEN:
+            continue
+        if isinstance(section, tuple):
+            values[key.name] += section
+        else:
+            for name, value in section.items():
+                values[key.name].setdefault(name, value)
+
+
+def pairs_of(root: Node | None) -> Iterator[Pair]:
+    """Keys and values right below a file's root."""
+    if isinstance(root, MappingNode):
+        yield from (pair for pair in root.value if isinstance(pair[0], ScalarNode))
+
+
+def names_of(root: Node) -> dict[tuple[str, str], Node]:
+    """Where each name of each section stands in one file."""
+    return {
+        (key.value, name.value): name
+        for key, section in pairs_of(root)
+        for name, _ in pairs_of(section)
+    }
+
+
+def report_twice(firsts: dict[tuple[str, str], Node], root: Node, report: Report) -> None:
+    """Report the names of a further file that another file has described already."""
+    sections = {key.name for key in SECTIONS}
+    for (section, name), node in names_of(root).items():
+        if section not in sections:
+            continue
+        first = firsts.setdefault((section, name), node)
+        if first is not node:
+            message = f"{shown(name)} is described in another file too."
+            hint = "Take one of the two out, or give it another name."
+            report.problem("duplicate-name", node, message, hint, (first, "the other one"))
+
+
+def sections_of(composed: list[Composed]) -> dict[str, list[Pair]]:
+    """Keys and values below the roots of all files, by key: what places are found in."""
+    sections: dict[str, list[Pair]] = {}
+    for file in composed:
+        for key, value in pairs_of(file.root):
+            sections.setdefault(key.value, []).append((key, value))
+    return sections
+
+
+def from_problem(problem: Problem) -> Finding:
+    """A problem of form as a finding."""
+    also = [(place_of(node), words) for node, words in problem.also]
+    return finding(problem.slug, place_of(problem.node), problem.message, problem.hint, also)
+
+
+def from_said(said: Said, places: Places) -> Finding:
+    """A problem of the site as a whole as a finding."""
+    place = places.find(said.path, key=said.key)
+    also = [(places.find(path, key=True), words) for path, words in said.also]
+    return finding(said.slug, place, said.message, said.hint, also)
+
+
+def known_names(values: Mapping[str, Any]) -> dict[str, Mapping[str, object] | frozenset[str]]:
+    """What a name may refer to, by section."""
+    seats = frozenset(name for entry in seat_entries(values["rooms"]) for name in entry.names)
+    return {
+        **{s: values[s] for s in ("models", "policies", "hosts", "rooms", "peripherals")},
+        "seats": seats,
+        "labels": frozenset(labels_of(values["models"])),
+        "findings": BY_SLUG,
+        LINE_TARGETS: frozenset((*values["peripherals"], *BY_NAME, EVERYTHING)),
+    }
+
+
+def labels_of(models: Mapping[str, Any]) -> Iterator[str]:
+    """The labels of all models' sockets."""
+    for model in models.values():
+        if model is BROKEN or model["sockets"] is BROKEN:
+            continue
+        for socket in model["sockets"]:
+            if socket is not BROKEN and socket["label"] is not BROKEN:
+                yield socket["label"]
+
+
+WHAT = {
+    "models": "model",
+    "policies": "policy",
+    "hosts": "host",
+    "rooms": "room",
+    "peripherals": "peripheral",
+    "seats": "seat",
+    "labels": "socket",
+    "findings": "finding",
+    LINE_TARGETS: "USB class or peripheral",
+}
+"""A thing of each section, in words."""
+
+
+def unknown_names(
+    references: Iterable[Reference], values: Mapping[str, Any], places: Places
+) -> Iterator[Finding]:
+    """Names that nothing in the site has."""
+    known = known_names(values)
+    looked = 0
+    for reference in references:
+        names = known[reference.section]
+        if reference.name in names:
+            continue
+        what = WHAT[reference.section]
+        looked += 1
+        near = nearest(reference.name, names) if looked <= MOST_NEAREST else None
+        if near:
+            hint = f"Did you mean {shown(near)}?"
+            path = (reference.section, near)
+            also = (
+                [(places.find(path, key=True), "described here")]
+                if near in values.get(reference.section, ())
+                else []
+            )
+        else:
+            hint, also = choices_hint(what, sorted(names)), []
+        message = f"There is no {what} {shown(reference.name)}."
+        yield finding("unknown-name", place_of(reference.node), message, hint, also)
+
+
+def choices_hint(what: str, names: list[str]) -> str:
+    """What there is to choose from, where that is little enough to list."""
+    if not names:
+        return f"No {what} is described at all."
+    if len(names) > MOST_SHOWN:
+        return ""
+    return f"There is {listed(map(shown, names), 'and')}."
+
+
+def in_order(findings: Iterable[Finding], composed: list[Composed]) -> tuple[Finding, ...]:
+    """Each finding once, by file in the order read, then by place."""
+    number = {file.name: index for index, file in enumerate(composed)}
+
+    def key(found: Finding) -> tuple[object, ...]:
+        place = found.place
+        return (number.get(place.file, -1), place.line, place.column, found.slug, found.message)
+
+    once = {key(found): found for found in findings}
+    return tuple(once[at] for at in sorted(once))
