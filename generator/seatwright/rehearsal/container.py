@@ -64,8 +64,8 @@ class Container:
         (etc / "hostname").write_text(f"{self.spec.name}\n")
         (etc / "hosts").write_text(hosts_file)
         (etc / "machine-id").write_text(f"{secrets.token_hex(16)}\n")
-        shutil.copy(self.spec.key, etc / "ssh/ssh_host_ed25519_key")
-        (etc / "ssh/ssh_host_ed25519_key").chmod(0o600)
+        for suffix in ("", ".pub"):
+            shutil.copy(f"{self.spec.key}{suffix}", etc / f"ssh/ssh_host_ed25519_key{suffix}")
         ssh = self.root / "root/.ssh"
         ssh.mkdir(mode=0o700, exist_ok=True)
         (ssh / "authorized_keys").write_text(access_key)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import select
+import shutil
 import signal
 import sys
 import time
@@ -51,7 +52,7 @@ def supervise(spec: FleetSpec, owner: int | None) -> None:
 
     ``owner`` is a process file descriptor (pidfd_open(2)); the fleet ends when it is readable.
     """
-    ended, parent_says = _signals()
+    ended, told_to_end = _signals()
     groups = cgroups.make(spec.name)
     _private_run()
     _raise_inotify()
@@ -60,11 +61,11 @@ def supervise(spec: FleetSpec, owner: int | None) -> None:
     booted = {container.boot(): container for container in containers}
     _await_answers(booted, ended)
     (spec.state / "ready").write_text("")
-    watched = [ended, parent_says, *([owner] if owner is not None else [])]
+    watched = [ended, told_to_end, *([owner] if owner is not None else [])]
     while True:
         readable, _, _ = select.select(watched, [], [])
-        if parent_says in readable or owner in readable:
-            return
+        if told_to_end in readable or owner in readable:
+            return _clear_up(spec)
         _boot_again(booted, ended)
 
 
@@ -131,6 +132,18 @@ def _boot_again(booted: dict[int, Container], ended: int) -> None:
         container = booted.pop(process, None)
         if container and status == REBOOT:
             booted[container.boot()] = container
+
+
+def _clear_up(spec: FleetSpec) -> None:
+    """End every process of the fleet but this one, and remove what a kernel does not."""
+    os.kill(-1, signal.SIGKILL)
+    while True:
+        try:
+            os.wait()
+        except ChildProcessError:
+            break
+    cgroups.remove(spec.name)
+    shutil.rmtree(spec.state, ignore_errors=True)
 
 
 def _reap() -> tuple[int, int] | None:

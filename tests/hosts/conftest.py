@@ -1,0 +1,35 @@
+"""Tests here boot real systemd hosts: root only, one such test at a time."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from seatwright.rehearsal.base import SEAT, Layers, ensure
+from seatwright.rehearsal.fleet import Fleet
+
+HERE = Path(__file__).parent
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if HERE in item.path.parents:
+            item.add_marker(pytest.mark.hosts)
+            item.add_marker(pytest.mark.xdist_group("hosts"))
+
+
+@pytest.fixture(scope="session")
+def seat_root() -> Layers:
+    """The root of a seat before its first run, made now where the cache has none."""
+    return ensure(SEAT)
+
+
+@pytest.fixture
+def fleet(request: pytest.FixtureRequest, seat_root: Layers) -> Iterator[Fleet]:
+    """Hosts with the names given by ``@pytest.mark.names(...)``; gone after the test."""
+    marker = request.node.get_closest_marker("names")
+    with Fleet.start(marker.args, seat_root, owner=os.getpid()) as started:
+        yield started
