@@ -13,7 +13,8 @@ class Problem:
     """Something to say about a value of the description, given by its path.
 
     The catalogue knows how bad a ``slug`` is; ``also`` are further paths with a few words each;
-    ``witness`` is a device that shows it, as JSON would have it.
+    ``witness`` is a device that shows it, as JSON would have it.  With ``at_key`` the place is that
+    of the value's key or name.
     """
 
     slug: str
@@ -22,3 +23,4 @@ class Problem:
     hint: str = ""
     also: tuple[tuple[SourcePath, str], ...] = ()
     witness: Mapping[str, object] | None = None
+    at_key: bool = False

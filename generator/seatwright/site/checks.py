@@ -2,7 +2,7 @@
 
 Works on the values that :mod:`seatwright.site.declare` reads, before they become a ``Site``, so
 that it can speak even where some values are broken: those are passed over, their problem has
-been reported.  Yields :class:`Said`, one for everything that is wrong.
+been reported.  Yields a problem for everything that is wrong.
 """
 
 from __future__ import annotations
@@ -13,10 +13,11 @@ from typing import Any
 
 from seatwright.findings.catalogue import BY_SLUG
 from seatwright.findings.finding import SourcePath
+from seatwright.findings.problem import Problem
 from seatwright.findings.words import listed, nearest, shown
 from seatwright.site.declare import BROKEN
 from seatwright.site.lines import EVERYTHING
-from seatwright.site.model_checks import Said, model_problems
+from seatwright.site.model_checks import model_problems
 from seatwright.site.policy_checks import contradictions
 from seatwright.usb.classes import BY_NAME
 
@@ -39,7 +40,7 @@ class Entry:
     path: SourcePath
 
 
-def site_problems(values: Values) -> Iterator[Said]:
+def site_problems(values: Values) -> Iterator[Problem]:
     """Everything that is wrong with the site as a whole."""
     entries = list(seat_entries(values["rooms"]))
     for name, model in records(values["models"]):
@@ -85,16 +86,16 @@ def seat_entries(rooms: Any) -> Iterator[Entry]:
                 )
 
 
-def peripheral_names(peripherals: Any) -> Iterator[Said]:
+def peripheral_names(peripherals: Any) -> Iterator[Problem]:
     """A policy line could not tell such a peripheral from the word it is named after."""
     for name in peripherals:
         if name in BY_NAME or name == EVERYTHING:
             message = f'A peripheral cannot be called "{name}": in a policy that word is taken.'
             hint = f'Say which one, as in "desk-{name}".'
-            yield Said("reserved-name", ("peripherals", name), message, hint, key=True)
+            yield Problem("reserved-name", ("peripherals", name), message, hint, at_key=True)
 
 
-def seat_names(entries: list[Entry], hosts: Any) -> Iterator[Said]:
+def seat_names(entries: list[Entry], hosts: Any) -> Iterator[Problem]:
     """Seats and hosts are hosts to Ansible: one name each, and none of a group's."""
     first: dict[str, SourcePath] = {name: ("hosts", name) for name in hosts}
     for name in hosts:
@@ -112,12 +113,12 @@ def seat_names(entries: list[Entry], hosts: Any) -> Iterator[Said]:
             yield same_name(names, entry.path, other)
 
 
-def same_name(names: list[str], path: SourcePath, other: SourcePath) -> Said:
+def same_name(names: list[str], path: SourcePath, other: SourcePath) -> Problem:
     """Seats whose name another seat or a host has."""
     what = "a host" if other[0] == "hosts" else "another seat"
     more = f" (and {len(names) - 1} more of this row)" if len(names) > 1 else ""
     message = f'The seat "{names[0]}"{more} has the name of {what}.'
-    return Said(
+    return Problem(
         "duplicate-name",
         path,
         message,
@@ -126,13 +127,13 @@ def same_name(names: list[str], path: SourcePath, other: SourcePath) -> Said:
     )
 
 
-def reserved(name: str, path: SourcePath) -> Said:
+def reserved(name: str, path: SourcePath) -> Problem:
     """A seat or host named like a group."""
     hint = f"The names {listed(GROUPS, 'and')} stand for groups of the inventory."
-    return Said("reserved-name", path, f'"{name}" already has a meaning in Ansible.', hint)
+    return Problem("reserved-name", path, f'"{name}" already has a meaning in Ansible.', hint)
 
 
-def guest_names(entries: list[Entry]) -> Iterator[Said]:
+def guest_names(entries: list[Entry]) -> Iterator[Problem]:
     """A guest can show at one seat only."""
     first: dict[str, tuple[str, SourcePath]] = {}
     for entry in entries:
@@ -145,18 +146,20 @@ def guest_names(entries: list[Entry]) -> Iterator[Said]:
                 message = f'The guest "{guest}" shows at the seats "{seat}" and "{name}".'
                 hint = "Give each seat a guest of its own; without guest: it has the seat's name."
                 also = ((path, "the other one"),)
-                yield Said("duplicate-guest", entry.path, message, hint, also=also)
+                yield Problem("duplicate-guest", entry.path, message, hint, also=also)
 
 
-def empty_rooms(rooms: Any) -> Iterator[Said]:
+def empty_rooms(rooms: Any) -> Iterator[Problem]:
     """Legal (a room being built), but worth saying."""
     for name, room in records(rooms):
         if room["seats"] == ():
             message = f'The room "{name}" has no seats: nothing is rendered for it.'
-            yield Said("room-without-seats", ("rooms", name), message, "Add seats: […].", key=True)
+            yield Problem(
+                "room-without-seats", ("rooms", name), message, "Add seats: […].", at_key=True
+            )
 
 
-def undecided_seats(entries: list[Entry]) -> Iterator[Said]:
+def undecided_seats(entries: list[Entry]) -> Iterator[Problem]:
     """A seat needs a model and a host, from its room or of its own; one finding for a room."""
     told = set()
     for entry in entries:
@@ -166,10 +169,10 @@ def undecided_seats(entries: list[Entry]) -> Iterator[Said]:
                 message = f'The seat "{entry.names[0]}" has no {key}, and neither has its room.'
                 hint = f'Add {key}: to the room "{entry.room}" or to the seat.'
                 also = ((("rooms", entry.room), "the room"),)
-                yield Said(f"seat-without-{key}", entry.path, message, hint, also=also)
+                yield Problem(f"seat-without-{key}", entry.path, message, hint, also=also)
 
 
-def policy_labels(entries: list[Entry], values: Values) -> Iterator[Said]:
+def policy_labels(entries: list[Entry], values: Values) -> Iterator[Problem]:
     """Every socket that a policy has lines for exists on every model it is used with."""
     used: dict[tuple[str, str], Entry] = {}
     for entry in entries:
@@ -188,12 +191,17 @@ def policy_labels(entries: list[Entry], values: Values) -> Iterator[Said]:
                 )
                 path = ("policies", policy_name, "sockets", label)
                 also = ((("models", model_name), "the model"), (entry.path, "the seat"))
-                yield Said(
-                    "label-not-in-model", path, message, label_hint(label, labels), also, key=True
+                yield Problem(
+                    "label-not-in-model",
+                    path,
+                    message,
+                    label_hint(label, labels),
+                    also,
+                    at_key=True,
                 )
 
 
-def promise_labels(entries: list[Entry], values: Values) -> Iterator[Said]:
+def promise_labels(entries: list[Entry], values: Values) -> Iterator[Problem]:
     """The socket that a promise names exists on every model it speaks of."""
     if values["promises"] is BROKEN:
         return
@@ -211,7 +219,7 @@ def promise_labels(entries: list[Entry], values: Values) -> Iterator[Said]:
             )
             path = ("promises", index, "socket")
             also = ((("models", model_name), "the model"), (entry.path, "the seat"))
-            yield Said("label-not-in-model", path, message, label_hint(label, labels), also)
+            yield Problem("label-not-in-model", path, message, label_hint(label, labels), also)
 
 
 def models_spoken_of(promise: Values, entries: list[Entry]) -> dict[str, Entry]:
@@ -247,7 +255,7 @@ def label_hint(label: str, labels: tuple[str, ...]) -> str:
     return f"Its sockets are {listed(map(shown, labels), 'and')}."
 
 
-def display_ports(entries: list[Entry], hosts: Any) -> Iterator[Said]:
+def display_ports(entries: list[Entry], hosts: Any) -> Iterator[Problem]:
     """Each guest needs a port for its display."""
     counts: dict[str, int] = {}
     for entry in entries:
@@ -264,10 +272,10 @@ def display_ports(entries: list[Entry], hosts: Any) -> Iterator[Said]:
                 f"({first} to {last}) for their displays."
             )
             path = ("hosts", name, "spice-ports")
-            yield Said("too-few-spice-ports", path, message, "Make the range of ports wider.")
+            yield Problem("too-few-spice-ports", path, message, "Make the range of ports wider.")
 
 
-def fixed_severities(settings: Any) -> Iterator[Said]:
+def fixed_severities(settings: Any) -> Iterator[Problem]:
     """An error of form or reading stays an error: without it mended there is no plan."""
     chosen = BROKEN if settings is BROKEN else settings["findings"]
     if chosen is BROKEN:
@@ -277,7 +285,7 @@ def fixed_severities(settings: Any) -> Iterator[Said]:
             path = ("settings", "findings", slug)
             message = f'The finding "{slug}" is always {an(BY_SLUG[slug].severity)}.'
             hint = "It keeps the site from being read; mend what it names."
-            yield Said("fixed-severity", path, message, hint, key=True)
+            yield Problem("fixed-severity", path, message, hint, at_key=True)
 
 
 def an(word: str) -> str:

@@ -41,7 +41,7 @@ class Misread(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Problem:
+class NodeProblem:
     """Something that is wrong at a node; the slug says how bad it is (see the catalogue)."""
 
     slug: str
@@ -64,14 +64,14 @@ class Reference:
 class Report:
     """Collects what one reading has to say; nothing is raised, so everything is said at once."""
 
-    problems: list[Problem] = field(default_factory=list)
+    problems: list[NodeProblem] = field(default_factory=list)
     references: list[Reference] = field(default_factory=list)
 
     def problem(
         self, slug: str, node: Node, message: str, hint: str = "", *also: tuple[Node, str]
     ) -> Broken:
         """Add a problem; returns what stands in place of the value."""
-        self.problems.append(Problem(slug, node, message, hint, also))
+        self.problems.append(NodeProblem(slug, node, message, hint, also))
         return BROKEN
 
     def refer(self, section: str, name: str, node: Node) -> None:

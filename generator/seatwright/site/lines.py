@@ -178,7 +178,7 @@ class SeatWord(Scalar):
         return 'the name of a seat, or a row of seats such as "rr-01 to rr-12"'
 
     def parse(self, text: str) -> tuple[str, ...]:
-        if " " not in text:
+        if " to " not in text:
             return (Name().parse(text),)
         found = RANGE.fullmatch(text)
         if not found or found[1] != found[3]:

@@ -7,22 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from seatwright.findings.finding import SourcePath
+from seatwright.findings.problem import Problem
 from seatwright.findings.words import shown
 from seatwright.site.declare import BROKEN, broken
 from seatwright.usb.classes import HUB
 from seatwright.usb.portpath import PortPath, parse_port_path
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """Something that is wrong at a path of the description; with ``key`` at its key or name."""
-
-    slug: str
-    path: SourcePath
-    message: str
-    hint: str = ""
-    also: tuple[tuple[SourcePath, str], ...] = ()
-    key: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +23,7 @@ class Spot:
     path: SourcePath
 
 
-def model_problems(name: str, model: Mapping[str, Any]) -> Iterator[Said]:
+def model_problems(name: str, model: Mapping[str, Any]) -> Iterator[Problem]:
     """Everything that is wrong with one model by itself."""
     path: SourcePath = ("models", name)
     onboard = readable(model["onboard"])
@@ -52,7 +41,7 @@ def readable(entries: Any) -> list[tuple[int, Mapping[str, Any]]]:
     return [(index, entry) for index, entry in enumerate(entries) if not broken(entry)]
 
 
-def network_adapter(name: str, model: Mapping[str, Any]) -> Iterator[Said]:
+def network_adapter(name: str, model: Mapping[str, Any]) -> Iterator[Problem]:
     """A client whose network hangs on USB must have said which device that is."""
     onboard = model["onboard"]
     if model["network"] != "usb" or broken(onboard):
@@ -67,7 +56,7 @@ def network_adapter(name: str, model: Mapping[str, Any]) -> Iterator[Said]:
         "Add it below onboard: with carries: network (lsusb -t on the client shows it), or say "
         "network: internal where it is not on USB."
     )
-    yield Said("no-network-adapter", ("models", name), message, hint, key=True)
+    yield Problem("no-network-adapter", ("models", name), message, hint, at_key=True)
 
 
 Entries = list[tuple[int, Mapping[str, Any]]]
@@ -91,7 +80,7 @@ def socket_ports(socket: Mapping[str, Any]) -> tuple[str, ...]:
     return port if isinstance(port, tuple) else (port,)
 
 
-def ports_taken_twice(path: SourcePath, onboard: Entries, sockets: Entries) -> Iterator[Said]:
+def ports_taken_twice(path: SourcePath, onboard: Entries, sockets: Entries) -> Iterator[Problem]:
     """One thing can be at one port path."""
     first: dict[PortPath, Spot] = {}
     for spot in spots(path, onboard, sockets):
@@ -100,10 +89,10 @@ def ports_taken_twice(path: SourcePath, onboard: Entries, sockets: Entries) -> I
             message = f"At the port path {spot.port} is {other.what} already."
             hint = "Look at lsusb -t on the client for what is where."
             also = ((other.path, "the other one"),)
-            yield Said("duplicate-port", spot.path, message, hint, also)
+            yield Problem("duplicate-port", spot.path, message, hint, also)
 
 
-def hubs_not_listed(path: SourcePath, onboard: Entries, sockets: Entries) -> Iterator[Said]:
+def hubs_not_listed(path: SourcePath, onboard: Entries, sockets: Entries) -> Iterator[Problem]:
     """Whatever is behind another port is behind a hub, and that hub is onboard."""
     known = {parse_port_path(device["port"]): (index, device) for index, device in onboard}
     for spot in spots(path, onboard, sockets):
@@ -115,17 +104,17 @@ def hubs_not_listed(path: SourcePath, onboard: Entries, sockets: Entries) -> Ite
             hint = (
                 f'Add {{port: "{parent}", id: …, class: hub}} to onboard: the client lives on it.'
             )
-            yield Said("hub-not-listed", spot.path, message, hint)
+            yield Problem("hub-not-listed", spot.path, message, hint)
             continue
         index, device = known[parent]
         if device["class"] not in (None, HUB):
             message = f"{spot.port} is a port of the device at {parent}, which is not a hub."
             also = (((*path, "onboard", index), "the device"),)
             hint = "Correct the port path, or the class of the device that it names."
-            yield Said("hub-not-listed", spot.path, message, hint, also)
+            yield Problem("hub-not-listed", spot.path, message, hint, also)
 
 
-def labels_given_twice(path: SourcePath, sockets: Entries) -> Iterator[Said]:
+def labels_given_twice(path: SourcePath, sockets: Entries) -> Iterator[Problem]:
     """People and policies know a socket by its label."""
     first: dict[str, SourcePath] = {}
     for index, socket in sockets:
@@ -136,4 +125,4 @@ def labels_given_twice(path: SourcePath, sockets: Entries) -> Iterator[Said]:
             hint = "Give each words of its own; where it is one socket with two port paths, "
             hint += 'write port: ["1-2", "2-2"].'
             also = ((other, "the other one"),)
-            yield Said("duplicate-label", place, message, hint, also)
+            yield Problem("duplicate-label", place, message, hint, also)

@@ -6,7 +6,9 @@ from collections.abc import Mapping, Sequence
 
 from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
-from seatwright.findings.finding import Place, SourcePath
+from seatwright.findings.catalogue import finding
+from seatwright.findings.finding import Finding, Place, SourcePath
+from seatwright.findings.problem import Problem
 
 Pair = tuple[Node, Node]
 """A key's node and its value's node."""
@@ -125,3 +127,10 @@ class Places:
                     index.setdefault(pair[0].value, pair)
             self._indexed[id(node)] = index
         return index
+
+
+def placed(problem: Problem, places: Places) -> Finding:
+    """A problem as a finding: its paths have become places, its slug a severity."""
+    place = places.find(problem.path, key=problem.at_key)
+    also = [(places.find(path, key=True), words) for path, words in problem.also]
+    return finding(problem.slug, place, problem.message, problem.hint, also, problem.witness)

@@ -9,18 +9,18 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from seatwright.findings.finding import SourcePath
+from seatwright.findings.problem import Problem
 from seatwright.findings.words import shown
 from seatwright.site.build import line_text, match_of, peripheral_of
 from seatwright.site.declare import BROKEN, broken
 from seatwright.site.lines import EVERYTHING, class_code
-from seatwright.site.model_checks import Said
 from seatwright.site.types import Peripheral, Verdict
 from seatwright.usb.classes import BY_NAME
 
 Values = Mapping[str, Any]
 
 
-def contradictions(values: Values) -> Iterator[Said]:
+def contradictions(values: Values) -> Iterator[Problem]:
     """Lines of one policy (or of one of its sockets) that contradict word by word."""
     peripherals = {
         name: peripheral_of(name, read)
@@ -47,7 +47,7 @@ def groups_of_lines(policies: Any) -> Iterator[tuple[SourcePath, Values]]:
 
 def contradictions_among(
     values: Values, path: SourcePath, peripherals: Mapping[str, Peripheral]
-) -> Iterator[Said]:
+) -> Iterator[Problem]:
     """The contradictions in one group of lines."""
     first: dict[tuple[object, ...], tuple[Verdict, SourcePath]] = {}
     for verdict, index, written in readable_lines(values, peripherals):
@@ -62,7 +62,7 @@ def contradictions_among(
             )
             also = ((other_place, "the other line"),)
             hint = "Take one of the two out; order does not decide between them."
-            yield Said("contradiction", place, message, hint, also)
+            yield Problem("contradiction", place, message, hint, also)
 
 
 def readable_lines(

@@ -16,11 +16,10 @@ from seatwright.findings.words import listed, nearest, shown
 from seatwright.site.build import site_of
 from seatwright.site.checks import seat_entries, site_problems
 from seatwright.site.compose import Composed, compose_file
-from seatwright.site.kind import BROKEN, Problem, Reference, Report
+from seatwright.site.kind import BROKEN, NodeProblem, Reference, Report
 from seatwright.site.lines import EVERYTHING, LINE_TARGETS
-from seatwright.site.model_checks import Said
 from seatwright.site.parts import parts_of
-from seatwright.site.places import Pair, Places, Sources, place_of
+from seatwright.site.places import Pair, Places, Sources, place_of, placed
 from seatwright.site.types import Site
 from seatwright.site.vocabulary import PART, SECTIONS, SITE
 from seatwright.usb.classes import BY_NAME
@@ -58,10 +57,10 @@ def read_site(path: str | os.PathLike[str]) -> Reading:
     places = Places(Place(composed[0].name, 1, 1), sections_of(composed))
     findings = [found for file in composed for found in file.findings]
     findings += wrong_files
-    findings += [from_problem(problem) for problem in report.problems]
+    findings += [from_node(problem) for problem in report.problems]
     if values and not any(found.slug == "unknown-version" for found in findings):
         findings += unknown_names(report.references, values, places)
-        findings += [from_said(said, places) for said in site_problems(values)]
+        findings += [placed(problem, places) for problem in site_problems(values)]
     else:
         findings = [found for found in findings if not values or found.slug == "unknown-version"]
     unusable = any(BY_SLUG[found.slug].severity is Severity.ERROR for found in findings)
@@ -174,17 +173,10 @@ def sections_of(composed: list[Composed]) -> dict[str, list[Pair]]:
     return sections
 
 
-def from_problem(problem: Problem) -> Finding:
+def from_node(problem: NodeProblem) -> Finding:
     """A problem of form as a finding."""
     also = [(place_of(node), words) for node, words in problem.also]
     return finding(problem.slug, place_of(problem.node), problem.message, problem.hint, also)
-
-
-def from_said(said: Said, places: Places) -> Finding:
-    """A problem of the site as a whole as a finding."""
-    place = places.find(said.path, key=said.key)
-    also = [(places.find(path, key=True), words) for path, words in said.also]
-    return finding(said.slug, place, said.message, said.hint, also)
 
 
 def known_names(values: Mapping[str, Any]) -> dict[str, Mapping[str, object] | frozenset[str]]:
