@@ -64,6 +64,15 @@ class NamedBytes(io.BytesIO):
         self.name = name
 
 
+def shown_path(path: Path) -> str:
+    """A file's name in messages: from the current folder where it lies below it."""
+    try:
+        relative = os.path.relpath(path)
+    except (ValueError, OSError):
+        return str(path)
+    return str(path) if relative.startswith("..") else relative
+
+
 def compose_file(path: Path, name: str, asked_for: Place | None = None) -> Composed:
     """Read and compose a file; ``name`` is how places call it.
 

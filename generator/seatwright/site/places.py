@@ -9,6 +9,7 @@ from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 from seatwright.findings.catalogue import finding
 from seatwright.findings.finding import Finding, Place, SourcePath
 from seatwright.findings.problem import Problem
+from seatwright.site.kind import NodeProblem
 
 Pair = tuple[Node, Node]
 """A key's node and its value's node."""
@@ -134,3 +135,9 @@ def placed(problem: Problem, places: Places) -> Finding:
     place = places.find(problem.path, key=problem.at_key)
     also = [(places.find(path, key=True), words) for path, words in problem.also]
     return finding(problem.slug, place, problem.message, problem.hint, also, problem.witness)
+
+
+def at_node(problem: NodeProblem) -> Finding:
+    """A problem that was met while reading a node as a finding."""
+    also = [(place_of(node), words) for node, words in problem.also]
+    return finding(problem.slug, place_of(problem.node), problem.message, problem.hint, also)

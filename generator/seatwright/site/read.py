@@ -15,11 +15,11 @@ from seatwright.findings.finding import Finding, Place, Severity
 from seatwright.findings.words import listed, nearest, shown
 from seatwright.site.build import site_of
 from seatwright.site.checks import seat_entries, site_problems
-from seatwright.site.compose import Composed, compose_file
-from seatwright.site.kind import BROKEN, NodeProblem, Reference, Report
+from seatwright.site.compose import Composed, compose_file, shown_path
+from seatwright.site.kind import BROKEN, Reference, Report
 from seatwright.site.lines import EVERYTHING, LINE_TARGETS
 from seatwright.site.parts import parts_of
-from seatwright.site.places import Pair, Places, Sources, place_of, placed
+from seatwright.site.places import Pair, Places, Sources, at_node, place_of, placed
 from seatwright.site.types import Site
 from seatwright.site.vocabulary import PART, SECTIONS, SITE
 from seatwright.usb.classes import BY_NAME
@@ -57,7 +57,7 @@ def read_site(path: str | os.PathLike[str]) -> Reading:
     places = Places(Place(composed[0].name, 1, 1), sections_of(composed))
     findings = [found for file in composed for found in file.findings]
     findings += wrong_files
-    findings += [from_node(problem) for problem in report.problems]
+    findings += [at_node(problem) for problem in report.problems]
     if values and not any(found.slug == "unknown-version" for found in findings):
         findings += unknown_names(report.references, values, places)
         findings += [placed(problem, places) for problem in site_problems(values)]
@@ -78,15 +78,6 @@ def read_site(path: str | os.PathLike[str]) -> Reading:
 def site_file(path: Path) -> Path:
     """The site's file, where its folder was given too."""
     return path / "site.yml" if path.is_dir() else path
-
-
-def shown_path(path: Path) -> str:
-    """A file's name in messages: from the current folder where it lies below it."""
-    try:
-        relative = os.path.relpath(path)
-    except (ValueError, OSError):
-        return str(path)
-    return str(path) if relative.startswith("..") else relative
 
 
 def compose_all(path: Path) -> tuple[list[Composed], list[Finding]]:
@@ -171,12 +162,6 @@ def sections_of(composed: list[Composed]) -> dict[str, list[Pair]]:
         for key, value in pairs_of(file.root):
             sections.setdefault(key.value, []).append((key, value))
     return sections
-
-
-def from_node(problem: NodeProblem) -> Finding:
-    """A problem of form as a finding."""
-    also = [(place_of(node), words) for node, words in problem.also]
-    return finding(problem.slug, place_of(problem.node), problem.message, problem.hint, also)
 
 
 def known_names(values: Mapping[str, Any]) -> dict[str, Mapping[str, object] | frozenset[str]]:

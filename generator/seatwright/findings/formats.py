@@ -1,0 +1,125 @@
+"""Findings as text: the place, the sentence, the source line with a caret, the hint.
+
+    inventories/fennmoor/rooms/staff.yml:8:13: error: There is no policy "dsk". [unknown-name]
+        policy: dsk
+                ^^^
+    hint: Did you mean "desk"?
+
+The pieces carry style names of their own; only :func:`print_findings` knows colours.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING, Protocol
+
+from seatwright.findings.finding import Finding, Place, Severity
+from seatwright.findings.words import listed, printable
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+Piece = tuple[str, str]
+"""Text and the name of its style (a key of STYLES, or empty)."""
+
+STYLES = {
+    "error": "bold red",
+    "warning": "bold yellow",
+    "note": "bold cyan",
+    "place": "bold",
+    "slug": "dim",
+    "caret": "green",
+    "hint": "cyan",
+}
+
+WIDEST = 160
+"""Columns of a source line that are shown; the rest is cut around the caret."""
+
+INDENT = "    "
+
+
+class Lines(Protocol):
+    """Where source lines come from (``site.places.Sources``)."""
+
+    def line(self, file: str, number: int) -> str:
+        """A line counted from 1; empty where there is none."""
+
+
+def pieces(finding: Finding, sources: Lines) -> Iterator[Piece]:
+    """One finding, with a line end after every line."""
+    yield printable(str(finding.place)), "place"
+    yield ": ", ""
+    yield finding.severity.value, finding.severity.value
+    yield f": {printable(finding.message)} ", ""
+    yield f"[{finding.slug}]\n", "slug"
+    yield from source_pieces(finding.place, sources)
+    for place, words in finding.also:
+        yield f"  {printable(str(place))}: {printable(words)}\n", ""
+    if finding.hint:
+        yield "hint: ", "hint"
+        yield f"{printable(finding.hint)}\n", ""
+
+
+def source_pieces(place: Place, sources: Lines) -> Iterator[Piece]:
+    """The source line and the caret below it; nothing where the line is empty."""
+    line = sources.line(place.file, place.line)
+    if not line.strip():
+        return
+    at = place.column - 1
+    before, marked, after = line[:at], line[at : at + place.length], line[at + place.length :]
+    before, marked, after = printable(before), printable(marked), printable(after)
+    before, marked, after = cut(before, marked, after)
+    yield f"{INDENT}{before}{marked}{after}\n", ""
+    yield f"{INDENT}{' ' * width(before)}{'^' * max(1, width(marked))}\n", "caret"
+
+
+def cut(before: str, marked: str, after: str) -> tuple[str, str, str]:
+    """The pieces of a line with what is far from the mark taken off."""
+    most = WIDEST // 4
+    if len(marked) > 2 * most:
+        marked, after = marked[: 2 * most - 1] + "…", ""
+    if len(before) + len(marked) + len(after) <= WIDEST:
+        return before, marked, after
+    if len(before) > most:
+        before = "…" + before[len(before) - most + 1 :]
+    left = WIDEST - len(before) - len(marked)
+    return before, marked, after if len(after) <= left else after[: left - 1] + "…"
+
+
+def width(text: str) -> int:
+    """Columns that a terminal gives to the text."""
+    if text.isascii():
+        return len(text)
+    from rich.cells import cell_len
+
+    return cell_len(text)
+
+
+def format_text(findings: Iterable[Finding], sources: Lines) -> str:
+    """The findings without colour, an empty line between them."""
+    return "\n".join("".join(text for text, _ in pieces(one, sources)) for one in findings)
+
+
+def summary(findings: Sequence[Finding]) -> str:
+    """``2 errors and 1 note``, or ``no findings``."""
+    counts = Counter(one.severity for one in findings)
+    words = [
+        f"{counts[severity]} {severity.value}{'' if counts[severity] == 1 else 's'}"
+        for severity in Severity
+        if counts[severity]
+    ]
+    return listed(words, "and") if words else "no findings"
+
+
+def print_findings(findings: Sequence[Finding], sources: Lines, console: Console) -> None:
+    """The findings on a console, in colour where that has some; the summary at the end."""
+    from rich.text import Text
+
+    text = Text()
+    for number, one in enumerate(findings):
+        text.append("\n" if number else "")
+        for piece, style in pieces(one, sources):
+            text.append(piece, STYLES.get(style, ""))
+    text.append(f"\n{summary(findings)}" if findings else summary(findings))
+    console.print(text, soft_wrap=True, highlight=False)
