@@ -22,7 +22,7 @@ Files
     After=seatd.service systemd-user-sessions.service
     OnFailure=seatwright-fallback.service
     StartLimitIntervalSec=180
-    StartLimitBurst=4
+    StartLimitBurst=3
     [Service]
     Type=notify
     NotifyAccess=all                    # cage is the main process, its child says READY=1
@@ -35,10 +35,10 @@ Files
     LoadCredential=guest-password:...   # where a password is used
     ExecStartPre=+/usr/lib/seatwright/seat-keeper started
     ExecStart=/usr/bin/cage -- /usr/lib/seatwright/seat-session
-    ExecStartPost=+/usr/lib/seatwright/seat-keeper keep
+    ExecStartPost=+/usr/lib/seatwright/seat-keeper keep     # 5 s: up means that it stays up
     Restart=always
     RestartSec=2
-    TimeoutStartSec=60
+    TimeoutStartSec=40
     TimeoutStopSec=10
     [Install]
     WantedBy=multi-user.target

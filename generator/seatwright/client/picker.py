@@ -107,11 +107,12 @@ class SupportPanel:
 
 
 def _panel(*parts: Any) -> Any:
+    """Padding and border belong to the box; the frame keeps clicks from the guest below."""
     box = Gtk.Box(orientation=Gtk.Orientation.VERTICAL)
+    box.get_style_context().add_class("panel")
     for part in parts:
         box.pack_start(part, False, False, 0)
     frame = Gtk.EventBox(halign=Gtk.Align.CENTER, valign=Gtk.Align.CENTER)
-    frame.get_style_context().add_class("panel")
     frame.add(box)
     return frame
 

@@ -10,7 +10,7 @@ import json
 import time
 from pathlib import Path
 
-from seatwright.client.files import write_json
+from seatwright.client.files import read_small, write_json
 
 RUN = Path("/run/seatwright")
 SUPPORT = "support"
@@ -36,7 +36,7 @@ def begin_support(run: Path, minutes: int, now: float) -> None:
 def support_left(run: Path, session_began: float, now: float) -> float:
     """Seconds of support mode left, 0 where there is none or it was asked of a session before."""
     try:
-        value = json.loads((run / SUPPORT).read_bytes())
+        value = json.loads(read_small(run / SUPPORT))
         begin, until = float(value["from"]), float(value["until"])
     except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return 0.0

@@ -32,7 +32,7 @@ from seatwright.client.panels import Panels
 from seatwright.client.runfiles import RUN, STATE, boot_clock
 from seatwright.client.state import Publisher, State
 from seatwright.client.timing import BackOff, Use
-from seatwright.client.toolkit import GLib, Gtk, Spice, on
+from seatwright.client.toolkit import GLib, Gtk, Spice
 from seatwright.client.usbbus import UsbBus
 from seatwright.client.window import Window
 
@@ -59,13 +59,12 @@ class Seat:
         self._connection = Connection(config, BackOff(random.random), listener)
         self._bus = UsbBus(self._connection.session, Libusb())
         self._handover = Handover(self._bus, self._tell)
-        self._window = Window(config, self._messages, self._connection.session)
+        self._window = Window(config)
         self._panels = Panels(config, self._messages, self._window, self._handover, journal, run)
 
     def start(self) -> None:
         """Show the window, begin to watch, begin to connect."""
         self._bus.watch(self._plugged, self._pulled, self._handover_failed)
-        on(self._window.display, "notify::ready", lambda *_: self._picture())
         self._window.watch_input(self._used, self._panels.key)
         self._panels.watch_run_files()
         self._window.show_page(self._messages.say("starting"))
@@ -92,10 +91,8 @@ class Seat:
         self._look()
 
     def _picture(self) -> None:
-        if self._window.display.get_property("ready"):
-            self._state, self._error = "shown", None
-            self._window.show_guest()
-            self._publish()
+        self._state, self._error = "shown", None
+        self._publish()
 
     # the connection
 
@@ -128,8 +125,15 @@ class Seat:
         self._devices_changed()
 
     def _channel(self, channel: Any, new: bool) -> None:
-        if not isinstance(channel, Spice.UsbredirChannel):
-            return
+        if isinstance(channel, Spice.UsbredirChannel):
+            self._port(channel, new)
+        elif isinstance(channel, Spice.DisplayChannel) and channel.get_property("channel-id") == 0:
+            if new:
+                self._window.attach(self._connection.session, self._picture)
+            else:
+                self._window.detach()
+
+    def _port(self, channel: Any, new: bool) -> None:
         if new:
             self._bus.channel_appeared(channel)
         else:

@@ -17,7 +17,7 @@ import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from seatwright.client.files import write_json
+from seatwright.client.files import read_small, write_json
 
 STATE_FILE = Path("/run/seatwright/state.json")
 FORMAT = 1
@@ -68,7 +68,7 @@ def read_idle(path: Path) -> bool:
     pulled from under a person.  The session's user writes the file, so nothing else is believed.
     """
     try:
-        value = json.loads(path.read_bytes()[:1_000_000])
+        value = json.loads(read_small(path))
     except (OSError, ValueError, RecursionError):
         return False
     return isinstance(value, dict) and value.get("format") == FORMAT and value.get("idle") is True

@@ -10,7 +10,6 @@ from collections.abc import Callable
 from typing import Any
 
 from seatwright.client.config import SessionConfig
-from seatwright.client.messages import Messages
 from seatwright.client.toolkit import Gdk, GLib, Gtk, SpiceGtk, on
 
 NOTICE_SECONDS = 8
@@ -36,17 +35,15 @@ STYLE = b"""
 class Window:
     """The seat's only window."""
 
-    def __init__(self, config: SessionConfig, messages: Messages, session: Any) -> None:
-        self._messages = messages
+    def __init__(self, config: SessionConfig) -> None:
         self._notice_timer = 0
+        self._panels = 0
+        self._used: Callable[[], None] = _nothing
+        self._display: Any = None
         _use_style()
-        self.display = SpiceGtk.Display.new(session, 0)
-        for name in ("scaling", "resize-guest", "grab-keyboard"):
-            self.display.set_property(name, True)
         self._page, self._what, self._then = _page(config)
         self._stack = Gtk.Stack()
         self._stack.add_named(self._page, "page")
-        self._stack.add_named(self.display, "display")
         self._overlay = Gtk.Overlay()
         self._overlay.add(self._stack)
         self._notice = _label("notice", wrap=True)
@@ -66,23 +63,49 @@ class Window:
 
     def watch_input(self, used: Callable[[], None], key: Callable[[Any], bool]) -> None:
         """Tell of every key and button; ``key`` returns True where the guest must not see it."""
+        self._used = used
 
         def pressed(_: Any, event: Any) -> bool:
             used()
             return key(event)
 
+        on(self.top, "key-press-event", pressed)
+
+    def attach(self, session: Any, picture: Callable[[], None]) -> None:
+        """The guest has a display: make its widget, and say when there is a picture.
+
+        Only now: the widget fails without its channel.
+        """
+        self.detach()
+        display = SpiceGtk.Display.new(session, 0)
+        for name in ("scaling", "resize-guest", "grab-keyboard"):
+            display.set_property(name, True)
+        display.set_property("disable-inputs", self._panels > 0)
+
+        def ready(*_: Any) -> None:
+            if display is self._display and display.get_property("ready"):
+                self._stack.set_visible_child_name("display")
+                display.grab_focus()
+                picture()
+
         def clicked(*_: Any) -> bool:
-            used()
+            self._used()
             return False
 
-        on(self.top, "key-press-event", pressed)
-        on(self.display, "button-press-event", clicked)
-        on(self.display, "scroll-event", clicked)
+        on(display, "notify::ready", ready)
+        on(display, "button-press-event", clicked)
+        on(display, "scroll-event", clicked)
+        self._display = display
+        self._stack.add_named(display, "display")
+        display.show()
 
-    def show_guest(self) -> None:
-        """The guest's picture."""
-        self._stack.set_visible_child_name("display")
-        self.display.grab_focus()
+    def detach(self) -> None:
+        """The guest's display is gone."""
+        display, self._display = self._display, None
+        if display is not None:
+            self._stack.set_visible_child_name("page")
+            self._stack.remove(display)
+            display.destroy()
 
     def show_page(self, what: str, then: str = "") -> None:
         """No picture: ``what`` is the matter, and what happens next."""
@@ -100,22 +123,30 @@ class Window:
 
     def lay_over(self, panel: Any) -> None:
         """Put a panel in the middle of the screen; the guest gets no input meanwhile."""
-        self.display.keyboard_ungrab()
-        self.display.mouse_ungrab()
-        self.display.set_property("disable-inputs", True)
+        self._panels += 1
+        if self._display is not None:
+            self._display.keyboard_ungrab()
+            self._display.mouse_ungrab()
+            self._display.set_property("disable-inputs", True)
         self._overlay.add_overlay(panel)
         panel.show_all()
 
     def take_off(self, panel: Any) -> None:
         """Remove the panel; the guest has the keyboard again."""
+        self._panels -= 1
         self._overlay.remove(panel)
-        self.display.set_property("disable-inputs", False)
-        self.display.grab_focus()
+        if self._display is not None and not self._panels:
+            self._display.set_property("disable-inputs", False)
+            self._display.grab_focus()
 
     def _hide_notice(self) -> bool:
         self._notice_timer = 0
         self._notice.hide()
         return False
+
+
+def _nothing() -> None:
+    """Until somebody wants to know."""
 
 
 def _page(config: SessionConfig) -> tuple[Any, Any, Any]:
