@@ -14,6 +14,12 @@ class Lines(tuple[object, ...]):
     __slots__ = ()
 
 
+class Pairs(dict[str, object]):
+    """A dictionary that is written one pair a line; others are written in braces."""
+
+    __slots__ = ()
+
+
 @dataclass(frozen=True, slots=True)
 class Noted:
     """A value with a note that follows it as a comment."""
@@ -56,6 +62,8 @@ def _member(member: object, indent: str) -> Iterator[str]:
 
 
 def _is_block(value: object) -> bool:
+    if isinstance(value, Pairs):
+        return bool(value)
     if isinstance(value, Mapping):
         return any(_is_block(inner) for inner in value.values())
     return isinstance(value, Lines) and bool(value)

@@ -21,7 +21,7 @@ import yaml as yaml_library
 from seatwright.findings.words import shown
 from seatwright.render.errors import QuoteError
 
-PLAIN_WORD = re.compile(r"[a-z][a-z0-9]*([-_.][a-z0-9]+)*")
+PLAIN_WORD = re.compile(r"(?![0-9a-f]+$)[a-z][a-z0-9]*([-_.][a-z0-9]+)*")
 """What YAML may have without quotes, the words of :data:`YAML_WORDS` excepted."""
 
 YAML_WORDS = frozenset(("y", "n", "yes", "no", "on", "off", "true", "false", "null"))
@@ -203,6 +203,7 @@ def markdown(text: str) -> Quoted:
     Signs of HTML become references; what a reader would not see is shown by its number.
     """
     signs = MARKDOWN_SIGNS.sub(lambda match: f"\\{match[0]}", " ".join(text.split()))
+    signs = re.sub(r"^(\d+)([.)])", r"\1\\\2", signs)  # would start a numbered list
     return Quoted(html_library.escape(_escaped(signs), quote=False))
 
 

@@ -22,23 +22,27 @@ from seatwright.plan import (
     RuleSet,
     SocketRules,
 )
-from seatwright.render.layout import Lines, Noted
+from seatwright.render.layout import Lines, Noted, Pairs
 from seatwright.render.quote import FreeText, Hex
 from seatwright.usb.filter import Rule, format_rules
 
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """The plan, and the text of each policy line by its origin, for the notes beside rules."""
+    """The plan, and words for what rules come from, by origin, for the notes beside them."""
 
     plan: Plan
     texts: Mapping[str, str]
 
     @staticmethod
     def of(plan: Plan) -> Source:
-        """Look the policy lines up once."""
-        policies = plan.policies.values()
-        return Source(plan, {line.origin: line.text for one in policies for line in one.lines})
+        """Look the words up once."""
+        texts = {line.origin: line.text for one in plan.policies.values() for line in one.lines}
+        for model in plan.models.values():
+            texts[model.origin] = "hubs"
+            for device in model.onboard:
+                texts[device.origin] = f"onboard at {device.port}"
+        return Source(plan, texts)
 
     def rules(self, cell: Cell) -> RuleSet:
         """The rule set of a cell."""
@@ -100,12 +104,12 @@ def device_id(vendor: int, product: int) -> str:
     return f"{vendor:04x}:{product:04x}"
 
 
-def device_names(plan: Plan) -> Mapping[str, object]:
+def device_names(plan: Plan) -> Pairs:
     """What the site calls the devices of each id; several titles where an id has several."""
     titles: dict[str, list[str]] = {}
     for one in plan.peripherals.values():
         titles.setdefault(device_id(one.vendor, one.product), []).append(one.title)
-    return {name: FreeText(", ".join(dict.fromkeys(all_))) for name, all_ in titles.items()}
+    return Pairs({id_: FreeText(", ".join(dict.fromkeys(all_))) for id_, all_ in titles.items()})
 
 
 def onboard(devices: Iterable[PlannedOnboard]) -> Lines:
@@ -152,10 +156,10 @@ def socket_rules(source: Source, socket: SocketRules) -> Mapping[str, object]:
     }
 
 
-def filters(source: Source, host: PlannedHost) -> Mapping[str, object]:
+def filters(source: Source, host: PlannedHost) -> Pairs:
     """The rule sets of a host's guests, each once."""
     names = dict.fromkeys(source.plan.guests[name].rules for name in host.guests)
-    return {name: host_rules(source, source.plan.rules[name].host) for name in names}
+    return Pairs({name: host_rules(source, source.plan.rules[name].host) for name in names})
 
 
 def host_rules(source: Source, rules: Iterable[PlannedRule]) -> Lines:
