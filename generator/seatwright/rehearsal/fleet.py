@@ -110,9 +110,15 @@ class Fleet:
         return self.state / "ssh_config"
 
     def environment(self) -> dict[str, str]:
-        """What Ansible needs in its environment to reach the hosts by name, keys checked."""
+        """What Ansible needs in its environment to reach the hosts by name, keys checked.
+
+        The extra arguments come after those of an inventory and take nothing from them.
+        """
+        configuration = f"-F {shlex.quote(str(self.ssh_config))}"
         return {
-            "ANSIBLE_SSH_COMMON_ARGS": f"-F {shlex.quote(str(self.ssh_config))}",
+            "ANSIBLE_SSH_EXTRA_ARGS": configuration,
+            "ANSIBLE_SFTP_EXTRA_ARGS": configuration,
+            "ANSIBLE_SCP_EXTRA_ARGS": configuration,
             "ANSIBLE_SSH_CONTROL_PATH_DIR": str(self.state / "cp"),
             "ANSIBLE_HOST_KEY_CHECKING": "true",
         }
@@ -277,7 +283,8 @@ def _write_ssh_config(spec: FleetSpec, pid: int) -> None:
         "  LogLevel ERROR",
     ]
     for host in spec.hosts:
-        lines += [f"Host {host.name}", f"  HostName {host.address}", f"  HostKeyAlias {host.name}"]
+        names = f"{host.name} {host.name}.*"  # a site's addresses may be longer than its names
+        lines += [f"Host {names}", f"  HostName {host.address}", f"  HostKeyAlias {host.name}"]
     lines += ["Host *", "  User root"]
     (spec.state / "ssh_config").write_text("\n".join(lines) + "\n")
 

@@ -1,0 +1,1 @@
+"""What tests and benches share beyond fixtures."""
