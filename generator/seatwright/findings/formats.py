@@ -12,7 +12,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING, Protocol
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, Protocol
 
 from seatwright.findings.finding import Finding, Place, Severity
 from seatwright.findings.words import listed, printable
@@ -99,6 +100,22 @@ def width(text: str) -> int:
 def format_text(findings: Iterable[Finding], sources: Lines) -> str:
     """The findings without colour, an empty line between them."""
     return "\n".join("".join(text for text, _ in pieces(one, sources)) for one in findings)
+
+
+@dataclass(frozen=True, slots=True)
+class FindingsDocument:
+    """Findings as JSON has them; ``format`` grows when an old reader would misread it."""
+
+    format: Literal[1]
+    findings: tuple[Finding, ...]
+
+
+def format_json(findings: Iterable[Finding]) -> str:
+    """The findings as one JSON document, ending in a line end."""
+    import msgspec
+
+    document = msgspec.json.encode(FindingsDocument(1, tuple(findings)))
+    return msgspec.json.format(document, indent=2).decode() + "\n"
 
 
 def summary(findings: Sequence[Finding]) -> str:

@@ -8,7 +8,6 @@ another one only where nothing else is left.
 from __future__ import annotations
 
 import os
-import re
 import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -92,7 +91,8 @@ def read_allocations(path: Path) -> AllocationsReading:
     if isinstance(values, dict) and composed.root is not None:
         for problem in given_twice(composed.root, values):
             report.problems.append(problem)
-    findings = (*composed.findings, *(at_node(problem) for problem in report.problems))
+    wrong = [*composed.findings, *(at_node(problem) for problem in report.problems)]
+    findings = tuple(sorted(wrong, key=lambda one: one.place))
     allocations = None if findings or not isinstance(values, dict) else allocations_of(values)
     return AllocationsReading(allocations, findings, Sources({composed.name: composed.text}))
 
@@ -166,9 +166,13 @@ def ports_section(ports: Mapping[str, Numbers], indent: str) -> Iterator[str]:
             yield from section(quoted(host), hosts[host], f"{indent}  ")
 
 
+TAKEN_WORDS = frozenset(("true", "false", "yes", "no", "on", "off", "y", "n", "null"))
+"""Names that other YAML programs take for something else."""
+
+
 def quoted(name: str) -> str:
-    """A name as other YAML programs take it for text too; names hold no quotes."""
-    return name if re.fullmatch("[a-z]+-?[0-9a-z-]*[0-9]", name) else f'"{name}"'
+    """A name so that every YAML program takes it for text; names hold no quotes."""
+    return name if name[0].isalpha() and name not in TAKEN_WORDS else f'"{name}"'
 
 
 def write_allocations(path: Path, allocations: Allocations) -> bool:

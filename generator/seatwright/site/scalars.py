@@ -355,7 +355,7 @@ def matching(pattern: str, what: str, hint: str) -> Callable[[str], str]:
 def patterned(words: str, pattern: str, hint: str) -> Parsed:
     """A kind of text that fits a pattern as a whole."""
     return Parsed(
-        words, matching(pattern, words, hint), {"type": "string", "pattern": f"^{pattern}$"}
+        words, matching(pattern, words, hint), {"type": "string", "pattern": f"^({pattern})$"}
     )
 
 

@@ -1,0 +1,110 @@
+"""What all verbs share: exit statuses, refusals, where findings and logs go."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from seatwright.findings import Finding, Severity
+from seatwright.findings.formats import Lines, format_text, print_findings, summary
+
+if TYPE_CHECKING:
+    from seatwright.site.read import Reading
+
+
+class Status(IntEnum):
+    """Exit statuses, the same for every verb."""
+
+    FINE = 0
+    FINDINGS = 1
+    UNUSABLE = 2
+    MISSING = 3
+    INTERRUPTED = 130
+    PIPE_CLOSED = 141
+
+
+STATUSES = """\b
+Exit statuses:
+  0    fine
+  1    there are findings, or the rendered files are not what they should be
+  2    the input cannot be used (the command line or the site)
+  3    something is missing on this machine
+  130  interrupted (141: whoever read the output went away)"""
+
+
+class Refused(Exception):
+    """The verb cannot do what it was asked for: what is wrong, and what to do about it."""
+
+    def __init__(self, message: str, hint: str = "", status: Status = Status.UNUSABLE) -> None:
+        super().__init__(message)
+        self.message, self.hint, self.status = message, hint, status
+
+
+@dataclass(slots=True)
+class Options:
+    """The options before the verb; kept in click's context, read with ``options()``."""
+
+    traceback: bool = False
+    colour: bool = True
+
+
+def options() -> Options:
+    """The options of this run."""
+    found = click.get_current_context().find_object(Options)
+    return found or Options()
+
+
+def log(text: str) -> None:
+    """A line for the person at the terminal, not part of the result: on stderr."""
+    click.echo(text, err=True)
+
+
+def wants_colour() -> bool:
+    """Whether findings go to a terminal that may have colours (https://no-color.org)."""
+    allowed = options().colour and not os.environ.get("NO_COLOR")
+    return allowed and sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def say(findings: Sequence[Finding], sources: Lines) -> None:
+    """Findings on stdout, in colour on a terminal; a last line counts them."""
+    if wants_colour():
+        from rich.console import Console
+
+        print_findings(findings, sources, Console())
+    elif findings:
+        click.echo(f"{format_text(findings, sources)}\n{summary(findings)}")
+    else:
+        click.echo(summary(findings))
+
+
+def worst(findings: Sequence[Finding]) -> Status:
+    """The status that findings end a verb with: errors and warnings count, notes do not."""
+    serious = any(found.severity is not Severity.NOTE for found in findings)
+    return Status.FINDINGS if serious else Status.FINE
+
+
+def usable_site(path: Path) -> Reading:
+    """Read a site that the verb cannot do without; says its findings and ends with 2 if it is none.
+
+    The findings of a usable site (notes and warnings) are the caller's to say.
+    """
+    from seatwright.site.read import read_site
+
+    reading = read_site(path)
+    if reading.site is None:
+        say(reading.findings, reading.sources)
+        raise click.exceptions.Exit(Status.UNUSABLE)
+    return reading
+
+
+def site_argument(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The argument SITE: a site's file, or the folder that has a ``site.yml``."""
+    kind = click.Path(path_type=Path)
+    return click.argument("site", metavar="SITE", type=kind)(function)

@@ -1,0 +1,122 @@
+"""The command line: a table of verbs, each in a module of its own, loaded when it is used."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+import traceback
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import click
+
+from seatwright import __version__
+from seatwright.commands.common import STATUSES, Options, Refused, Status, log
+
+
+@dataclass(frozen=True, slots=True)
+class Verb:
+    """Module below ``seatwright.commands`` whose ``command`` it is, and what it does in a line."""
+
+    module: str
+    help: str
+
+
+VERBS: Mapping[str, Verb] = {
+    "new": Verb("new", "Write a small site to start from."),
+    "schema": Verb("schema", "Print the JSON Schema of a file, for editors and other programs."),
+}
+"""In the order of ``--help``. Help stands here so that showing it loads no verb."""
+
+EPILOG = f"""{STATUSES}
+
+\b
+Completion of verbs and options (bash; zsh and fish alike):
+  eval "$(_SEATWRIGHT_COMPLETE=bash_source seatwright)"
+
+Findings and results go to stdout, everything else to stderr. NO_COLOR is respected."""
+
+
+class Verbs(click.Group):
+    """A group whose commands are those of the table."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        verb = VERBS.get(cmd_name)
+        if verb is None:
+            return None
+        module = importlib.import_module(f"seatwright.commands.{verb.module}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Verbs"):
+            formatter.write_dl([(name, verb.help) for name, verb in VERBS.items()])
+
+
+@click.group(cls=Verbs, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, message="%(prog)s %(version)s")
+@click.option("--traceback", is_flag=True, help="Show where in the program an error came from.")
+@click.option("--no-color", is_flag=True, help="No colours, not even on a terminal.")
+@click.pass_obj
+def seatwright(options: Options, traceback: bool, no_color: bool) -> None:
+    """From one description of a site of thin clients to proved USB filters, roles and guests."""
+    options.traceback = traceback
+    options.colour = not no_color
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the program; returns the exit status. A person sees a traceback only on request."""
+    options = Options()
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    try:
+        given = None if arguments is None else list(arguments)
+        status = seatwright.main(given, "seatwright", standalone_mode=False, obj=options)
+        sys.stdout.flush()
+        return int(status or Status.FINE)
+    except click.ClickException as error:
+        error.show()
+        return Status.UNUSABLE
+    except Refused as refused:
+        say_refused(refused, options)
+        return refused.status
+    except (click.Abort, KeyboardInterrupt):
+        log("\nInterrupted.")
+        return Status.INTERRUPTED
+    except BrokenPipeError:
+        # Python would complain once more when it flushes stdout at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        return Status.PIPE_CLOSED
+    except Exception as error:
+        return say_unexpected(error, options)
+
+
+def say_refused(refused: Refused, options: Options) -> None:
+    """Why the verb did not do it."""
+    if options.traceback:
+        traceback.print_exception(refused)
+    log(f"seatwright: {refused.message}")
+    if refused.hint:
+        log(f"hint: {refused.hint}")
+
+
+def say_unexpected(error: Exception, options: Options) -> Status:
+    """An error that nobody foresaw, or one of the machine (a full disk, a folder not writable)."""
+    if options.traceback:
+        traceback.print_exception(error)
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        log(f"seatwright: {where}{error.strerror or error}")
+    else:
+        log(f"seatwright: this should not happen: {type(error).__name__}: {error}")
+        log("hint: seatwright --traceback … shows where; please report it.")
+    return Status.UNUSABLE
+
+
+if __name__ == "__main__":
+    sys.exit(main())
