@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import json
 import os
 import secrets
@@ -72,6 +73,12 @@ def read_small(path: Path, *, owner: int | None = None) -> bytes:
     if len(data) > SMALL:
         raise OSError(f"{path} is larger than {SMALL} bytes")
     return data
+
+
+def sweep(path: Path) -> None:
+    """Remove what writers of ``path`` left beside it when they were killed."""
+    for left in path.parent.glob(f".{glob.escape(path.name)}.????????.new"):
+        remove(left)
 
 
 def remove(path: Path) -> None:

@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from seatwright.client.files import Owner, remove, write_atomic, write_json
+from seatwright.client.files import Owner, remove, sweep, write_atomic, write_json
 from seatwright.client.layout import Layout
 from seatwright.client.manifest import (
     Content,
@@ -177,6 +177,7 @@ def _store(good: Path, index: Index, blobs: dict[str, bytes]) -> None:
     for sha256, data in sorted(blobs.items()):
         if not _whole(directory / sha256, sha256):
             write_atomic(directory / sha256, data, owner=Owner(os.geteuid(), os.getegid(), 0o600))
+    sweep(good / "index.json")
     write_json(good / "index.json", {"format": FORMAT, **asdict(index)})
     for path in sorted(directory.iterdir()):
         if path.name not in blobs:
@@ -203,6 +204,7 @@ def _blob(layout: Layout, one: Kept) -> bytes:
 
 def _put_back(layout: Layout, one: Kept) -> None:
     place = layout.on_seat(one.path)
+    sweep(place)
     if one.sha256 is None:
         remove(place)
         return

@@ -180,6 +180,7 @@ class Keeper:
             write_json(self._layout.falling_back, {"failed": failed})
         restore(self._layout, index)
         self._services.apply_files()
+        remove(self._layout.run / STARTED)
         remove(self._layout.falling_back)
         return True
 
