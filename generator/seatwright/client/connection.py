@@ -6,14 +6,13 @@ after a wait.  The library keeps the same session object usable, devices include
 
 from __future__ import annotations
 
-import os
 import socket
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from seatwright.client.config import SessionConfig
+from seatwright.client.credentials import CredentialError, read_password
 from seatwright.client.timing import BackOff
 from seatwright.client.toolkit import Gio, GLib, Spice, on
 
@@ -29,10 +28,6 @@ KEEPALIVE = (
 
 HOPELESS = frozenset({"password", "no-password-file", "certificate"})
 """Failures that trying again soon cannot cure."""
-
-
-class CredentialError(Exception):
-    """The password cannot be read; the text is one line without the password."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,23 +121,6 @@ class Connection:
         if self._timer:
             GLib.source_remove(self._timer)
             self._timer = 0
-
-
-def read_password(name: str | None, environment: Mapping[str, str] = os.environ) -> str | None:
-    """The guest's password from systemd's credential ``name``; None where there is no password.
-
-    One line end at the end is not part of it. Raises CredentialError.
-    """
-    if name is None:
-        return None
-    directory = environment.get("CREDENTIALS_DIRECTORY", "")
-    if not directory:
-        raise CredentialError("systemd handed over no credentials (CREDENTIALS_DIRECTORY)")
-    try:
-        text = (Path(directory) / name).read_bytes().decode()
-    except (OSError, UnicodeDecodeError) as error:
-        raise CredentialError(f"credential {name}: {type(error).__name__}") from None
-    return text.removesuffix("\n")
 
 
 def _tell_where(session: Any, config: SessionConfig) -> None:
