@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-sys.path[:0] = [str(Path(__file__).parents[1] / "generator"), str(Path(__file__).parent)]
+sys.path.insert(0, str(Path(__file__).parents[1] / "generator"))
 
 CI = os.environ.get("CI") == "true"
 

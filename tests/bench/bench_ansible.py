@@ -19,8 +19,9 @@ from rich.table import Table
 
 from seatwright.rehearsal.base import STOCKED_SEAT, ensure
 from seatwright.rehearsal.fleet import Fleet
-from support.playbooks import HEADLESS, ROOT, Outcome, ansible, first_access
+from seatwright.rehearsal.playbooks import HEADLESS, Outcome, Rendered, ansible, extra
 
+ROOT = Path(__file__).parents[2]
 PLACE = ROOT / "inventories/fennmoor/rendered"
 SEATS = [
     *(f"rr-{number:02}" for number in range(1, 17)),
@@ -57,7 +58,7 @@ def ping(fleet: Fleet) -> Run:
     """The median of some pings, connections open already."""
 
     def once() -> Outcome:
-        return ansible(fleet, "ansible", "-i", PLACE / "hosts.yml", LIMIT, "-m", "ping")
+        return ansible(fleet, "ansible", "-i", PLACE / "hosts.yml", LIMIT, "-m", "ping", cwd=ROOT)
 
     once().expect_success()
     seconds = [timed("", once).seconds for _ in range(PINGS)]
@@ -73,7 +74,7 @@ def playbook(fleet: Fleet, name: str, work: Path, *argv: str | Path) -> Run:
         "SEATWRIGHT_TASK_TIMES": str(times),
     }
     words = ["ansible-playbook", "-i", PLACE / "hosts.yml", "-l", LIMIT, *argv]
-    run = timed(name, lambda: ansible(fleet, *words, env=env))
+    run = timed(name, lambda: ansible(fleet, *words, cwd=ROOT, env=env))
     tasks = tuple((t["task"], t["seconds"], t["executed"]) for t in json.loads(times.read_text()))
     return Run(name, run.seconds, tasks)
 
@@ -96,10 +97,10 @@ def usual_role(work: Path) -> Path:
 def measure(fleet: Fleet, work: Path) -> list[Run]:
     """Everything in one go against the same hosts."""
     clients: list[str | Path] = [
-        PLACE / "playbooks/clients.yml", "-e", HEADLESS, "-e", "seatwright_stages=false",
+        PLACE / "playbooks/clients.yml", *extra(HEADLESS | {"seatwright_stages": False}),
     ]  # fmt: skip
     usual = usual_role(work)
-    first_access(fleet, PLACE, LIMIT)
+    Rendered(fleet, ROOT, PLACE).first_access().expect_success()
     return [
         ping(fleet),
         playbook(fleet, "clients.yml, first run", work, *clients),

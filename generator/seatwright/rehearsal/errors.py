@@ -33,9 +33,9 @@ def run(argv: Sequence[str], *, input: str = "", env: Mapping[str, str] | None =
     return done.stdout
 
 
-def tail(text: str) -> str:
+def tail(text: str, lines: int = TAIL) -> str:
     """The last lines of a log, for a message."""
-    return "\n".join(text.rstrip().splitlines()[-TAIL:])
+    return "\n".join(text.rstrip().splitlines()[-lines:])
 
 
 def need_root(what: str) -> None:

@@ -1,1 +1,0 @@
-"""What tests and benches share beyond fixtures."""
