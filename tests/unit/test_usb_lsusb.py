@@ -99,7 +99,7 @@ def changed(old: str, new: str, count: int = 1) -> str:
         (changed("bNumConfigurations      1", "bNumConfigurations      2"), 19, 27, "2 configur"),
         (
             changed("Class         3 Human", "Class         HID"),
-            94,
+            93,
             31,
             "'HID'",
         ),
