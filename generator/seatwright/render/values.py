@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 from seatwright.plan import (
     Cell,
-    NodeKey,
     Plan,
     PlannedGuest,
     PlannedHost,
@@ -24,6 +23,7 @@ from seatwright.plan import (
 )
 from seatwright.render.layout import Lines, Noted, Pairs
 from seatwright.render.quote import FreeText, Hex
+from seatwright.render.udev import udev_rules
 from seatwright.usb.filter import Rule, format_rules
 
 
@@ -68,17 +68,14 @@ ROOM: Mapping[str, Callable[[Source, PlannedRoom], object]] = {
 }
 
 CELL: Mapping[str, Callable[[Source, Cell], object]] = {
-    "seat_base_model": lambda _, cell: cell.model,
-    "seat_base_onboard": lambda source, cell: onboard(source.plan.models[cell.model].onboard),
     "seat_filter_redirect": lambda source, cell: seat_rules(source, source.rules(cell).redirect),
     "seat_filter_permitted": lambda source, cell: seat_rules(source, source.rules(cell).permitted),
-    "seat_filter_onboard": lambda source, cell: Lines(
-        Noted(device.port, device_id(device.vendor, device.product))
-        for device in source.plan.models[cell.model].onboard
-    ),
-    "seat_filter_nodes": lambda source, cell: nodes(source.rules(cell).nodes),
+    "seat_filter_onboard": lambda source, cell: onboard(source.plan.models[cell.model].onboard),
     "seat_filter_sockets": lambda source, cell: Lines(
         socket_rules(source, socket) for socket in source.rules(cell).sockets
+    ),
+    "seat_filter_udev_rules": lambda source, cell: Lines(
+        udev_rules(source.rules(cell), source.plan.models[cell.model].onboard)
     ),
 }
 
@@ -130,21 +127,6 @@ def _rule(rule: PlannedRule) -> Rule:
     return Rule(rule.usb_class, rule.vendor, rule.product, rule.version, rule.allow)
 
 
-def nodes(keys: Iterable[NodeKey]) -> Lines:
-    """Whose device node may be opened, in the digits that udev knows."""
-    return Lines(_node(key) for key in keys)
-
-
-def _node(key: NodeKey) -> Mapping[str, object]:
-    ids = {"vendor": key.vendor, "product": key.product, "version": key.bcd_device}
-    known = {name: f"{value:04x}" for name, value in ids.items() if value is not None}
-    return {
-        **known,
-        "classes": [f"{usb_class:02x}" for usb_class in key.classes],
-        "inverted": key.inverted,
-    }
-
-
 def socket_rules(source: Source, socket: SocketRules) -> Mapping[str, object]:
     """What holds at one socket."""
     return {
@@ -152,7 +134,6 @@ def socket_rules(source: Source, socket: SocketRules) -> Mapping[str, object]:
         "ports": list(socket.ports),
         "redirect": seat_rules(source, socket.redirect),
         "permitted": seat_rules(source, socket.permitted),
-        "nodes": nodes(socket.nodes),
     }
 
 

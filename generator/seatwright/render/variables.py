@@ -98,43 +98,12 @@ RULES_SENTENCE = (
     "and joined by | they are usbredir's own filter string"
 )
 
-NODE_PARTS = (
-    part("vendor", "str", "idVendor, four lower-case hex digits; absent: any.", optional=True),
-    part("product", "str", "idProduct, four lower-case hex digits; absent: any.", optional=True),
-    part("version", "str", "bcdDevice, four hex digits; absent: any.", optional=True),
-    part("classes", "list", "Class codes, two lower-case hex digits each.", elements="str"),
-    part(
-        "inverted",
-        "bool",
-        "False: open the node when every interface class (and the device class, unless 00 or ef) "
-        "is in classes; true: when none is.",
-    ),
-)
-NODES_SENTENCE = (
-    "Whose device node the session user may open; keys are tried in order and the first whose "
-    "ids fit decides, what fits none stays closed"
-)
-
 SEAT_BASE = Role(
     name="seat_base",
     sentence="What every seat needs: packages, the programs, the keeper of the last good copy.",
     needs="Debian 12 or newer with systemd and udev, and a user who may use sudo.",
     tags=("base",),
     variables=(
-        Variable("seat_base_model", "str", "cell", "The model this seat is of.", key="room.model"),
-        Variable(
-            "seat_base_onboard",
-            "list",
-            "cell",
-            "The devices this model lives on; they are never handed over.",
-            elements="dict",
-            options=(
-                part("port", "str", "Port path as the kernel writes it."),
-                part("id", "str", "Vendor and product, as in 1209:0002."),
-                part("carries", "str", "network, disk or input; absent: none.", optional=True),
-            ),
-            key="model.onboard",
-        ),
         Variable(
             "seat_base_packages",
             "list",
@@ -204,6 +173,43 @@ SEAT_SESSION = Role(
             key="settings.idle-after",
         ),
         Variable(
+            "seat_session_ca",
+            "str",
+            "default",
+            "Certificate of the authority that signed the hosts' certificates, as PEM; empty: the "
+            "file is put there by other means.",
+            default="",
+        ),
+        Variable(
+            "seat_session_ca_file",
+            "str",
+            "default",
+            "Where that certificate is on the seat.",
+            default="/etc/seatwright/ca.pem",
+        ),
+        Variable(
+            "seat_session_subject",
+            "str",
+            "default",
+            "Subject that the host's certificate must have, as in CN=quay,O=Fennmoor; empty: the "
+            "host's address must be among its names.",
+            default="",
+        ),
+        Variable(
+            "seat_session_password",
+            "str",
+            "default",
+            "Password of the guest's display, from a vault; empty: it asks for none.",
+            default="",
+        ),
+        Variable(
+            "seat_session_picker_keys",
+            "str",
+            "default",
+            "The keys that open the device picker.",
+            default="Control+Alt+U",
+        ),
+        Variable(
             "seat_session_environment",
             "dict",
             "default",
@@ -246,17 +252,15 @@ SEAT_FILTER = Role(
             "seat_filter_onboard",
             "list",
             "cell",
-            "Port paths that are never handed over, each exactly (a hub here does not speak for "
-            "what is plugged in below it).",
-            elements="str",
-        ),
-        Variable(
-            "seat_filter_nodes",
-            "list",
-            "cell",
-            f"{NODES_SENTENCE}. For every port path that no socket below speaks for.",
+            "The devices this model lives on: what is at exactly their port paths is never handed "
+            "over (a hub here does not speak for what is plugged in below it).",
             elements="dict",
-            options=NODE_PARTS,
+            options=(
+                part("port", "str", "Port path as the kernel writes it."),
+                part("id", "str", "Vendor and product, as in 1209:0002."),
+                part("carries", "str", "network, disk or input; absent: none.", optional=True),
+            ),
+            key="model.onboard",
         ),
         Variable(
             "seat_filter_sockets",
@@ -270,16 +274,16 @@ SEAT_FILTER = Role(
                 part("ports", "list", "Its port paths.", elements="str"),
                 part("redirect", "list", "As seat_filter_redirect.", elements="str"),
                 part("permitted", "list", "As seat_filter_permitted.", elements="str"),
-                Variable(
-                    "nodes",
-                    "list",
-                    "part",
-                    "As seat_filter_nodes.",
-                    elements="dict",
-                    options=NODE_PARTS,
-                ),
             ),
             key="policy.sockets",
+        ),
+        Variable(
+            "seat_filter_udev_rules",
+            "list",
+            "cell",
+            "The lines of 72-seatwright.rules: which USB device nodes the session's user may open, "
+            "compiled from the same policy as the lists above.",
+            elements="str",
         ),
         Variable(
             "seat_filter_names",
@@ -298,11 +302,20 @@ SEAT_AUTOSTART = Role(
     tags=("autostart",),
     variables=(
         Variable(
-            "seat_autostart_user",
-            "str",
-            "default",
-            "The user the session runs as; it has no password and no login.",
-            default="seat",
+            "seat_autostart_restart_now",
+            "bool",
+            "run",
+            "Restart a changed session at once, whatever the room says: "
+            "-e '{\"seat_autostart_restart_now\": true}'.",
+            default=False,
+        ),
+        Variable(
+            "seat_autostart_insist",
+            "bool",
+            "run",
+            "Try files once more with which the session did not come up before: "
+            "-e '{\"seat_autostart_insist\": true}'.",
+            default=False,
         ),
     ),
 )
