@@ -35,7 +35,7 @@ def anything(of: type) -> Schema:
     """The schema of a witness's values, which depend on the finding."""
     if of is not object:
         raise NotImplementedError
-    return {}
+    return {"description": "Part of a device that shows the finding."}
 
 
 SCHEMAS: Mapping[str, Callable[[], Schema]] = {

@@ -8,8 +8,7 @@ been reported.  Yields a problem for everything that is wrong.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from seatwright.findings.catalogue import BY_SLUG
 from seatwright.findings.finding import SourcePath
@@ -27,8 +26,7 @@ GROUPS = ("all", "ungrouped", "clients", "pilots", "hypervisors", "localhost")
 """Names that the inventory (or Ansible itself) uses already."""
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(NamedTuple):
     """One entry of a room's seats, with what it and its room say: one seat or a row of them."""
 
     room: str
@@ -40,9 +38,8 @@ class Entry:
     path: SourcePath
 
 
-def site_problems(values: Values) -> Iterator[Problem]:
-    """Everything that is wrong with the site as a whole."""
-    entries = list(seat_entries(values["rooms"]))
+def site_problems(values: Values, entries: list[Entry]) -> Iterator[Problem]:
+    """Everything that is wrong with the site as a whole; ``entries`` as seat_entries has them."""
     for name, model in records(values["models"]):
         yield from model_problems(name, model)
     yield from contradictions(values)
@@ -203,13 +200,12 @@ def policy_labels(entries: list[Entry], values: Values) -> Iterator[Problem]:
 
 def promise_labels(entries: list[Entry], values: Values) -> Iterator[Problem]:
     """The socket that a promise names exists on every model it speaks of."""
-    if values["promises"] is BROKEN:
-        return
+    scopes = Scopes(entries)
     for index, promise in enumerate(values["promises"]):
         if promise is BROKEN or not isinstance(promise["socket"], str):
             continue
         label = promise["socket"]
-        for model_name, entry in models_spoken_of(promise, entries).items():
+        for model_name, entry in scopes.models_of(promise).items():
             labels = model_labels(values, model_name)
             if labels is None or label in labels:
                 continue
@@ -222,17 +218,26 @@ def promise_labels(entries: list[Entry], values: Values) -> Iterator[Problem]:
             yield Problem("label-not-in-model", path, message, label_hint(label, labels), also)
 
 
-def models_spoken_of(promise: Values, entries: list[Entry]) -> dict[str, Entry]:
-    """The models of the seats that a promise is about, each with one of its seats."""
-    found: dict[str, Entry] = {}
-    for entry in entries:
-        if not isinstance(entry.model, str):
-            continue
-        of_room = promise["room"] is None or promise["room"] == entry.room
-        of_seat = promise["seat"] is None or promise["seat"] in entry.names
-        if of_room and of_seat:
-            found.setdefault(entry.model, entry)
-    return found
+class Scopes:
+    """The models that a promise can speak of, each with an entry that has it."""
+
+    def __init__(self, entries: list[Entry]) -> None:
+        self._site: dict[str, Entry] = {}
+        self._rooms: dict[str, dict[str, Entry]] = {}
+        self._seats: dict[str, dict[str, Entry]] = {}
+        for entry in entries:
+            if isinstance(entry.model, str):
+                self._site.setdefault(entry.model, entry)
+                self._rooms.setdefault(entry.room, {}).setdefault(entry.model, entry)
+                self._seats.update({name: {entry.model: entry} for name in entry.names})
+
+    def models_of(self, promise: Values) -> dict[str, Entry]:
+        """The models of the seats that the promise is about."""
+        if promise["seat"] is not None:
+            return self._seats.get(promise["seat"], {})
+        if promise["room"] is not None:
+            return self._rooms.get(promise["room"], {})
+        return self._site
 
 
 def model_labels(values: Values, name: str) -> tuple[str, ...] | None:

@@ -14,7 +14,7 @@ from seatwright.findings.catalogue import BY_SLUG, finding, with_severities
 from seatwright.findings.finding import Finding, Place, Severity
 from seatwright.findings.words import listed, nearest, shown
 from seatwright.site.build import site_of
-from seatwright.site.checks import seat_entries, site_problems
+from seatwright.site.checks import Entry, seat_entries, site_problems
 from seatwright.site.compose import Composed, compose_file, shown_path
 from seatwright.site.kind import BROKEN, Reference, Report
 from seatwright.site.lines import EVERYTHING, LINE_TARGETS
@@ -59,8 +59,9 @@ def read_site(path: str | os.PathLike[str]) -> Reading:
     findings += wrong_files
     findings += [at_node(problem) for problem in report.problems]
     if values and not any(found.slug == "unknown-version" for found in findings):
-        findings += unknown_names(report.references, values, places)
-        findings += [placed(problem, places) for problem in site_problems(values)]
+        entries = list(seat_entries(values["rooms"]))
+        findings += unknown_names(report.references, values, entries, places)
+        findings += [placed(problem, places) for problem in site_problems(values, entries)]
     else:
         findings = [found for found in findings if not values or found.slug == "unknown-version"]
     unusable = any(BY_SLUG[found.slug].severity is Severity.ERROR for found in findings)
@@ -164,9 +165,11 @@ def sections_of(composed: list[Composed]) -> dict[str, list[Pair]]:
     return sections
 
 
-def known_names(values: Mapping[str, Any]) -> dict[str, Mapping[str, object] | frozenset[str]]:
+def known_names(
+    values: Mapping[str, Any], entries: list[Entry]
+) -> dict[str, Mapping[str, object] | frozenset[str]]:
     """What a name may refer to, by section."""
-    seats = frozenset(name for entry in seat_entries(values["rooms"]) for name in entry.names)
+    seats = frozenset(name for entry in entries for name in entry.names)
     return {
         **{s: values[s] for s in ("models", "policies", "hosts", "rooms", "peripherals")},
         "seats": seats,
@@ -201,10 +204,13 @@ WHAT = {
 
 
 def unknown_names(
-    references: Iterable[Reference], values: Mapping[str, Any], places: Places
+    references: Iterable[Reference],
+    values: Mapping[str, Any],
+    entries: list[Entry],
+    places: Places,
 ) -> Iterator[Finding]:
     """Names that nothing in the site has."""
-    known = known_names(values)
+    known = known_names(values, entries)
     looked = 0
     for reference in references:
         names = known[reference.section]
