@@ -97,12 +97,7 @@ def changed(old: str, new: str, count: int = 1) -> str:
         (changed("bDeviceClass            0", "bDeviceClass          256"), 9, 25, "up to 255"),
         (changed("bNumInterfaces          3", "bNumInterfaces          4"), 24, 29, "4 interfaces"),
         (changed("bNumConfigurations      1", "bNumConfigurations      2"), 19, 27, "2 configur"),
-        (
-            changed("Class         3 Human", "Class         HID"),
-            93,
-            31,
-            "'HID'",
-        ),
+        (changed("Class         3 Human", "Class         HID"), 93, 31, "'HID'"),
         (changed("Headset Two: bInt", "Headset\n  idVendor 0x1209 bInt"), 18, 12, "second time"),
     ],
 )
@@ -163,6 +158,6 @@ def test_lines_lost_or_doubled_never_crash_and_never_invent_a_device(data: st.Da
             st.sampled_from(([], [lines[position]] * 2, [lines[position][:9], lines[position][9:]]))
         )
     reading = read_lsusb("\n".join(lines), "desk.txt")
-    assert len(reading.devices) + len(reading.errors) in (1, 2, 3, 4)
+    assert reading.devices or reading.errors
     for one in reading.devices:
         assert (one.vendor, one.product) in ((0x1209, 5), (0x1209, 1))
