@@ -14,7 +14,7 @@ from seatwright.render.quote import Quoted
 from seatwright.render.tree import File
 from seatwright.render.values import Source
 
-GROUPS = frozenset(("all", "ungrouped", "clients", "pilots", "hypervisors", "localhost"))
+GROUPS = frozenset(("all", "ungrouped", "clients", "pilots", "others", "hypervisors", "localhost"))
 """Names that Ansible or the inventory has taken."""
 
 T = TypeVar("T")
@@ -102,8 +102,21 @@ def _hosts(source: Source, groups: Mapping[str, str]) -> bytes:
         site=plan.site,
         rooms=rooms,
         pilots=[room.pilot for room in plan.rooms.values() if room.pilot],
+        others=rollout_order(plan),
         hypervisors=[(one.name, {"ansible_host": one.address}) for one in plan.hosts.values()],
     )
+
+
+def rollout_order(plan: Plan) -> list[str]:
+    """Every seat but the pilots; any first part of the list has the same share of each room.
+
+    Ansible cuts its batches from a list of hosts as it stands.
+    """
+    ranked = []
+    for number, room in enumerate(plan.rooms.values()):
+        seats = [name for name in room.seats if name != room.pilot]
+        ranked += [((at + 0.5) / len(seats), number, name) for at, name in enumerate(seats)]
+    return [name for _, _, name in sorted(ranked)]
 
 
 def _seats(source: Source, cell: Cell) -> list[tuple[str, Mapping[str, object]]]:
@@ -129,10 +142,7 @@ def _access(group: str, plan: Plan) -> bytes:
 
 
 def _room_file(source: Source, room: PlannedRoom) -> bytes:
-    lines = _told(values.ROOM, source, room)
-    if room.pilot:
-        lines.append(variable("seatwright_pilot", room.pilot))
-    return _variables(f"The room {room.name}: {room.title}", lines)
+    return _variables(f"The room {room.name}: {room.title}", _told(values.ROOM, source, room))
 
 
 def _cell_file(source: Source, cell: Cell) -> bytes:

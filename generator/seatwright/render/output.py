@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -23,7 +22,7 @@ from seatwright.render.roles import HOST_ROLES, needed_roles, roles
 from seatwright.render.tree import File, with_manifest
 from seatwright.render.values import device_id
 from seatwright.render.variables import ROLES, SEAT_ROLES
-from seatwright.site.schema import part_schema, site_schema
+from seatwright.site.schema import part_schema, schema_text, site_schema
 
 ROLES_PLACE = "roles"
 CONFIGURATION = "ansible.cfg"
@@ -58,9 +57,9 @@ def site_tree(place: str, plan: Plan) -> dict[str, File]:
     files = {
         **playbooks(place, plan),
         "plan.json": to_json(plan),
-        "schema/part.json": schema_json(part_schema()),
-        "schema/plan.json": schema_json(plan_schema()),
-        "schema/site.json": schema_json(site_schema()),
+        "schema/part.json": schema_text(part_schema()).encode(),
+        "schema/plan.json": schema_text(plan_schema()).encode(),
+        "schema/site.json": schema_text(site_schema()).encode(),
         "summary.md": summary(plan),
     }
     return inventory(plan) | {path: File(content) for path, content in files.items()}
@@ -89,11 +88,6 @@ def playbooks(place: str, plan: Plan) -> dict[str, bytes]:
 
 def _steps(names: Iterable[str]) -> list[Mapping[str, str]]:
     return [{"name": name, "title": ROLES[name].sentence.rstrip(".")} for name in names]
-
-
-def schema_json(schema: object) -> bytes:
-    """A JSON Schema, laid out for people."""
-    return (json.dumps(schema, indent=1, ensure_ascii=False) + "\n").encode()
 
 
 @dataclass(frozen=True, slots=True)

@@ -86,6 +86,11 @@ class Changes:
         pairs = ((word, path) for word, paths in words for path in paths)
         return iter(sorted(pairs, key=lambda pair: pair[1]))
 
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """All of them, in order."""
+        return tuple(sorted((*self.added, *self.changed, *self.removed)))
+
     def below(self, directory: str) -> Changes:
         """The same with ``directory`` before each path."""
         return Changes(

@@ -84,19 +84,21 @@ def compared(root: Path, output: Output) -> Difference:
         return difference(root, output)
 
 
-def write(root: Path, output: Output, *, overwrite: bool = False) -> Difference:
+def refuse_hand_edits(found: Difference) -> None:
+    """Raise HandEdits where writing would lose what somebody did by hand."""
+    if found.edits:
+        raise HandEdits(tuple(found.edits))
+
+
+def write(root: Path, output: Output, found: Difference) -> None:
     """Bring the disk to ``output``, all or nothing; what is the same already is not touched.
 
-    Raises HandEdits (unless ``overwrite``) and WriteError, both with the old files intact.
-    The caller holds the lock and has recovered.
+    ``found`` is what :func:`compared` said; hand edits in it are lost.  The caller holds the
+    lock and has recovered.  Raises WriteError with the old files intact.
     """
-    found = compared(root, output)
-    if found.edits and not overwrite:
-        raise HandEdits(tuple(found.edits))
     if found.places:
         with _explained(root):
             _replace(root, output, found.places)
-    return found
 
 
 def _replace(root: Path, output: Output, places: tuple[str, ...]) -> None:

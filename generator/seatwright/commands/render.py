@@ -1,0 +1,155 @@
+"""``seatwright render``: the roles and the inventory of a site, written all or nothing."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import click
+
+from seatwright.commands.common import (
+    Refused,
+    Status,
+    log,
+    say,
+    site_argument,
+    usable_site,
+)
+from seatwright.findings.finding import Severity
+from seatwright.findings.words import printable
+from seatwright.planning import Planned, make_plan
+from seatwright.render.difference import Difference
+from seatwright.render.errors import HandEdits, RenderError, WriteError
+from seatwright.render.output import output
+from seatwright.render.repository import Repository, find_repository, other_host_kinds
+from seatwright.render.write import compared, locked, recover, refuse_hand_edits, write
+from seatwright.site.allocations import (
+    FILE_NAME,
+    Allocations,
+    format_allocations,
+    read_allocations,
+    write_allocations,
+)
+from seatwright.site.places import placed
+
+LISTED = 30
+"""Files that the log names one by one; the rest is counted."""
+
+
+@click.command()
+@site_argument
+@click.option("--check", is_flag=True, help="Write nothing; status 1 where a render would.")
+@click.option("--overwrite", is_flag=True, help="Write over rendered files changed by hand.")
+@click.option("--json", "as_json", is_flag=True, help="Print what changed as JSON.")
+def command(site: Path, check: bool, overwrite: bool, as_json: bool) -> int:
+    """Render SITE: roles/ and ansible.cfg at the root of its repository, rendered/ beside SITE.
+
+    Each directory is replaced as a whole or not at all. A render that was interrupted is
+    finished first.
+    """
+    with _refusing():
+        repository = find_repository(site)
+        with locked(repository.root):
+            for place in recover(repository.root):
+                log(f"Finished what an interrupted render had begun: {place}.")
+            return _render(site, repository, check, overwrite, as_json)
+
+
+@contextmanager
+def _refusing() -> Iterator[None]:
+    """What keeps a render from being done, as every verb says it."""
+    try:
+        yield
+    except HandEdits as error:
+        for what, path in error.edits:
+            log(f"{what} by hand: {printable(path)}")
+        raise Refused(error.message, error.hint, Status.FINDINGS) from error
+    except WriteError as error:
+        raise Refused(error.message, error.hint, Status.MISSING) from error
+    except RenderError as error:
+        raise Refused(error.message, error.hint) from error
+
+
+def _render(
+    site: Path, repository: Repository, check: bool, overwrite: bool, as_json: bool
+) -> Status:
+    planned = _plan(site, repository)
+    if planned is None:
+        return Status.FINDINGS
+    wanted = output(repository.name, planned.plan, other_host_kinds(repository))
+    found = compared(repository.root, wanted)
+    numbers = _allocations_file(repository)
+    new_numbers = _differs(numbers, planned.allocations)
+    if not (check or overwrite):
+        refuse_hand_edits(found)
+    if not check:
+        # First the numbers: they are input, and what is rendered below uses them.
+        write_allocations(numbers, planned.allocations)
+        write(repository.root, wanted, found)
+    _say_changes(found, new_numbers, check, as_json)
+    return Status.FINDINGS if check and (found.changes or new_numbers) else Status.FINE
+
+
+def _plan(site: Path, repository: Repository) -> Planned | None:
+    """The plan; None where errors forbid to render it. Its findings have been said."""
+    reading = usable_site(site)
+    numbers = read_allocations(_allocations_file(repository))
+    if numbers.allocations is None:
+        say(numbers.findings, numbers.sources)
+        raise click.exceptions.Exit(Status.UNUSABLE)
+    assert reading.site is not None
+    planned = make_plan(reading.site, numbers.allocations)
+    findings = [*reading.findings, *(placed(one, reading.places) for one in planned.problems)]
+    serious = [one for one in findings if one.severity is Severity.ERROR]
+    if not serious:
+        return planned
+    say(serious, reading.sources)
+    log("seatwright: a site with errors is not rendered; nothing was written.")
+    return None
+
+
+def _allocations_file(repository: Repository) -> Path:
+    return repository.root / "inventories" / repository.name / FILE_NAME
+
+
+def _differs(file: Path, allocations: Allocations) -> bool:
+    """Whether the numbers kept on the disk are others than those the plan was made with."""
+    try:
+        return file.read_bytes() != format_allocations(allocations).encode()
+    except FileNotFoundError:
+        return True
+
+
+def _say_changes(found: Difference, new_numbers: bool, check: bool, as_json: bool) -> None:
+    if as_json:
+        changes = found.changes
+        document = {
+            "added": changes.added,
+            "changed": changes.changed,
+            "removed": changes.removed,
+            "changed_by_hand": found.edits.paths,
+            "left_alone": found.foreign,
+            "new_numbers": new_numbers,
+        }
+        click.echo(json.dumps(document, indent=1))
+    lines = [f"{what} {printable(path)}" for what, path in found.changes]
+    for line in lines[:LISTED]:
+        log(f"  {line}")
+    if len(lines) > LISTED:
+        log(f"  and {len(lines) - LISTED} more")
+    for path in found.foreign:
+        log(f"{path} is not ours and was left as it is; see that roles_path = roles stands in it.")
+    if new_numbers:
+        log(f"{FILE_NAME}: {'would have' if check else 'has'} new numbers; commit it.")
+    log(_summed_up(found, check))
+
+
+def _summed_up(found: Difference, check: bool) -> str:
+    changes = found.changes
+    if not changes:
+        return "Everything is as it would be rendered." if check else "Nothing to change."
+    counts = ((changes.added, "added"), (changes.changed, "changed"), (changes.removed, "removed"))
+    words = ", ".join(f"{len(paths)} {word}" for paths, word in counts if paths)
+    return f"Not as it would be rendered: {words}." if check else f"Rendered: {words}."
