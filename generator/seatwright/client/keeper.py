@@ -12,6 +12,7 @@ the next one.
     state       everything known, for the installer
     restart     restart the session now, when idle, or not at all; says what it did
     support     show devices and log on the screen for some minutes
+    check       whether a session.json or a rules.json can be used, before it goes live
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 
+from seatwright.client.config import ConfigError, read_rules, read_session
 from seatwright.client.facts import MODES, Action, Facts, decide_restart
 from seatwright.client.files import read_small, remove, write_atomic, write_json
 from seatwright.client.goodcopy import GoodCopyError, check, keep, read_index, restore
@@ -247,6 +249,17 @@ def _show_state(keeper: Keeper, as_json: bool) -> int:
     return 0
 
 
+def _check(kind: str, file: Path) -> int:
+    try:
+        _READERS[kind](file)
+    except ConfigError as error:
+        return _say(1, str(error))
+    return _say(0, f"{file} can be used")
+
+
+_READERS: dict[str, Callable[[Path], object]] = {"session": read_session, "rules": read_rules}
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="seat-keeper", description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--root", type=Path, default=Path("/"), help="work below this directory")
@@ -267,6 +280,9 @@ def _parser() -> argparse.ArgumentParser:
     commands.add_parser("support").add_argument(
         "--minutes", type=int, required=True, choices=range(LONGEST_SUPPORT + 1), metavar="N"
     )
+    checked = commands.add_parser("check")
+    checked.add_argument("kind", choices=sorted(_READERS))
+    checked.add_argument("file", type=Path)
     return parser
 
 
@@ -287,6 +303,7 @@ def main(arguments: list[str] | None = None) -> int:
         "state": lambda: _show_state(keeper, options.json),
         "restart": lambda: keeper.restart(options.mode, insist=options.insist, wait=options.wait),
         "support": lambda: keeper.support(options.minutes),
+        "check": lambda: _check(options.kind, options.file),
     }
     try:
         return commands[options.command]()
