@@ -17,7 +17,7 @@ from seatwright.findings.words import listed, nearest, shown
 from seatwright.site.declare import BROKEN
 from seatwright.site.lines import EVERYTHING
 from seatwright.site.model_checks import model_problems
-from seatwright.site.policy_checks import contradictions
+from seatwright.site.policy_checks import line_problems
 from seatwright.usb.classes import BY_NAME
 
 Values = Mapping[str, Any]
@@ -42,7 +42,7 @@ def site_problems(values: Values, entries: list[Entry]) -> Iterator[Problem]:
     """Everything that is wrong with the site as a whole; ``entries`` as seat_entries has them."""
     for name, model in records(values["models"]):
         yield from model_problems(name, model)
-    yield from contradictions(values)
+    yield from line_problems(values)
     yield from peripheral_names(values["peripherals"])
     yield from seat_names(entries, values["hosts"])
     yield from guest_names(entries)

@@ -21,7 +21,7 @@ from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 from seatwright.findings.catalogue import finding
 from seatwright.findings.finding import Finding, Place
 from seatwright.findings.words import escape, shown
-from seatwright.site.kind import form
+from seatwright.site.kind import form, is_empty, is_merge_key
 from seatwright.site.places import place_of
 from seatwright.site.yaml_words import in_our_words
 
@@ -132,7 +132,7 @@ def compose_bytes(data: bytes, name: str) -> Composed:
         return Composed(name, text, None, (finding("nested-too-deep", Place(name, 1, 1), message),))
     except yaml.YAMLError as error:
         return Composed(name, text, None, (in_our_words(error, text, name),))
-    if root is None or is_nothing(root):
+    if root is None or is_empty(root):
         message = f"{shown(name)} has nothing in it."
         hint = "Write the description, or take the file away (comments alone are nothing)."
         return Composed(
@@ -145,11 +145,6 @@ def compose_bytes(data: bytes, name: str) -> Composed:
 
 UNUSABLE = ("exploding-alias", "endless-alias", "nested-too-deep")
 """After these the nodes must not be walked as a tree."""
-
-
-def is_nothing(root: Node) -> bool:
-    """Whether a document is there but empty (``---`` alone, or ``null``)."""
-    return isinstance(root, ScalarNode) and root.style is None and root.value in ("", "~", "null")
 
 
 def decode(data: bytes, name: str) -> tuple[str, Finding | None]:
@@ -200,8 +195,8 @@ def problems_of_form(root: Node) -> Iterator[Finding]:
             continue
         seen.add(id(node))
         if depth > DEEPEST:
-            message = f"This is the {depth}th level of brackets or indentation."
-            yield finding("nested-too-deep", place_of(node), message, "No description is so deep.")
+            message = f"Here brackets or indentation are more than {DEEPEST} levels deep."
+            yield finding("nested-too-deep", place_of(node), message, "Is this the right file?")
             return
         if isinstance(node, MappingNode):
             yield from problems_of_keys(node)
@@ -218,7 +213,7 @@ def problems_of_keys(node: MappingNode) -> Iterator[Finding]:
             hint = 'Write key: value. Text with braces needs quotes: "{{ text }}".'
             message = f"Here stands {form(key)} where a key is wanted."
             yield finding("not-a-key", place_of(key), message, hint)
-        elif key.value == "<<" and key.style is None:
+        elif is_merge_key(key):
             hint = "Write the keys out; an alias (*name) as a whole value is taken."
             yield finding("merge-key", place_of(key), "Merge keys are not read here.", hint)
         elif key.value in first:

@@ -12,8 +12,19 @@ from typing import Any
 
 from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
-from seatwright.findings.words import listed, nearest, shown
-from seatwright.site.kind import BROKEN, Kind, Misread, Parsed, Report, Scalar, Schema, form
+from seatwright.findings.words import listed, nearest, printable, shown
+from seatwright.site.kind import (
+    BROKEN,
+    Kind,
+    Misread,
+    Parsed,
+    Report,
+    Scalar,
+    Schema,
+    form,
+    is_empty,
+    is_merge_key,
+)
 from seatwright.site.scalars import (
     Address,
     Always,
@@ -85,22 +96,21 @@ class ListOf(Kind):
 
     @property
     def words(self) -> str:
-        return f"a list, each entry {self.element.words}"
+        return "a list"
 
     def read(self, node: Node, report: Report, owner: Node | None = None) -> Any:
         if not isinstance(node, SequenceNode):
+            one = isinstance(node, ScalarNode) and not is_empty(node)
             return report.problem(
                 "wrong-form",
                 node,
-                f"Here stands {form(node)}; wanted is {self.words}.",
-                "Write [a, b], or [] where there is none.",
+                f"Here stands {form(node)}; wanted is a list of entries, each "
+                f"{self.element.words}.",
+                f"Write [{printable(node.value)}]." if one else "Write [a, b], or [] for none.",
             )
         if len(node.value) < self.least:
             return report.problem(
-                "wrong-form",
-                node,
-                f"This list is empty; wanted is {self.words}.",
-                "Write at least one entry.",
+                "wrong-form", node, "This list is empty.", f"Write {self.element.words}."
             )
         return tuple(self.element.read(entry, report) for entry in node.value)
 
@@ -193,49 +203,58 @@ class Record(Kind):
                 f"Keys of {self.what} are {listed(self.keys, 'and')}.",
             )
         values = self.defaults()
-        written = set()
+        written: set[str] = set()
+        meant: set[str] = set()
         for key, value in node.value:
             known = self.keys.get(key.value) if isinstance(key, ScalarNode) else None
             if known is None:
-                report.problem("unknown-key", key, *self.unknown(key))
+                meant.update(self.unknown(key, report))
             elif known.name not in written:
                 written.add(known.name)
                 values[known.name] = known.kind.read(value, report, key)
-        self.complete(values, written, node, owner, report)
+        self.complete(values, written, meant, (node, owner), report)
         return values
 
-    def unknown(self, key: Node) -> tuple[str, str]:
-        """Message and hint for a key that is none of ours."""
+    def unknown(self, key: Node, report: Report) -> tuple[str, ...]:
+        """Report a key that is none of ours; returns those that were probably meant by it."""
         if not isinstance(key, ScalarNode):
-            return f"Here stands {form(key)} where a key is wanted.", "Write key: value."
+            return ()
+        if is_merge_key(key):
+            return tuple(self.keys)
         near = nearest(key.value, self.keys)
-        meant = f'Did you mean "{near}"? ' if near else ""
-        return (
+        did_you_mean = f'Did you mean "{near}"? ' if near else ""
+        report.problem(
+            "unknown-key",
+            key,
             f"{shown(key.value)} is not a key of {self.what}.",
-            f"{meant}Keys of {self.what} are {listed(self.keys, 'and')}.",
+            f"{did_you_mean}Keys of {self.what} are {listed(self.keys, 'and')}.",
         )
+        return (near,) if near else ()
 
     def complete(
         self,
         values: dict[str, Any],
         written: set[str],
-        node: Node,
-        owner: Node | None,
+        meant: set[str],
+        nodes: tuple[Node, Node | None],
         report: Report,
     ) -> None:
-        """Report keys that are missing, and keys that do not go together."""
+        """Report keys that are missing (not those that are misspelt) or do not go together."""
+        node = nodes[1] or nodes[0]
         for name in self._required:
-            if name not in written:
+            if name in meant and name not in written:
+                values[name] = BROKEN
+            elif name not in written:
                 values[name] = report.problem(
                     "missing-key",
-                    owner or node,
+                    node,
                     f"The key {name} is missing: {self.what} needs it.",
                     f"{name}: {self.keys[name].sentence}",
                 )
         if self._plain:
             return
         for message, hint in self.ill_assorted(written):
-            report.problem("wrong-keys", owner or node, message, hint)
+            report.problem("wrong-keys", node, message, hint)
 
     def ill_assorted(self, written: set[str]) -> Iterable[tuple[str, str]]:
         """What does not go together among the keys that stand there."""

@@ -122,6 +122,8 @@ class Scalar(Kind):
         """The value; raises :class:`Misread`."""
 
     def read(self, node: Node, report: Report, owner: Node | None = None) -> Any:
+        if has_braces_for_text(node):
+            return BROKEN
         if not isinstance(node, ScalarNode):
             return report.problem(
                 "wrong-form",
@@ -179,7 +181,24 @@ class Parsed(Scalar):
 
 def is_empty(node: Node) -> bool:
     """Whether nothing stands there (``key:`` with no value, or a plain ``null``)."""
-    return isinstance(node, ScalarNode) and node.style is None and node.value in EMPTY_WORDS
+    return is_plain(node) and node.value in EMPTY_WORDS
+
+
+def is_plain(node: Node) -> bool:
+    """Whether a value stands there without quotes (style "" from C's composer, None from Python's)."""
+    return isinstance(node, ScalarNode) and not node.style
+
+
+def is_merge_key(key: Node) -> bool:
+    """Whether a key is YAML 1.1's ``<<``, which is not taken: reported with the form."""
+    return is_plain(key) and key.value == "<<"
+
+
+def has_braces_for_text(node: Node) -> bool:
+    """Whether it is text in braces that lacks its quotes (``{{ text }}``): reported already."""
+    if not isinstance(node, MappingNode):
+        return False
+    return any(not isinstance(key, ScalarNode) for key, _ in node.value)
 
 
 def form(node: Node) -> str:

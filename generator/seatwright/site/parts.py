@@ -41,7 +41,7 @@ def parts_of(root: Node | None, site_file: Path) -> Iterator[Part | Finding]:
             continue
         names = sorted(glob.glob(node.value, root_dir=folder))
         if not names:
-            hint = f"Patterns are seen from the folder {shown(str(folder))}."
+            hint = "Patterns begin at the folder of the site's file."
             yield finding("no-such-file", place, f"No file fits {shown(node.value)}.", hint)
         for name in names:
             path = folder / name

@@ -1,4 +1,4 @@
-"""What can be seen of a policy's lines by themselves: two that say different things of the same.
+"""What can be seen of a policy's lines by themselves, such as two that contradict word by word.
 
 Whether two lines of one rank contradict at some device is proved when the policy is compiled.
 """
@@ -20,8 +20,8 @@ from seatwright.usb.classes import BY_NAME
 Values = Mapping[str, Any]
 
 
-def contradictions(values: Values) -> Iterator[Problem]:
-    """Lines of one policy (or of one of its sockets) that contradict word by word."""
+def line_problems(values: Values) -> Iterator[Problem]:
+    """What is wrong with the lines of policies, and of their sockets."""
     peripherals = {
         name: peripheral_of(name, read)
         for name, read in values["peripherals"].items()
@@ -29,6 +29,7 @@ def contradictions(values: Values) -> Iterator[Problem]:
     }
     for path, lines in groups_of_lines(values["policies"]):
         yield from contradictions_among(lines, path, peripherals)
+        yield from releases_of_vendors(lines, path)
 
 
 def groups_of_lines(policies: Any) -> Iterator[tuple[SourcePath, Values]]:
@@ -63,6 +64,18 @@ def contradictions_among(
             also = ((other_place, "the other line"),)
             hint = "Take one of the two out; order does not decide between them."
             yield Problem("contradiction", place, message, hint, also)
+
+
+def releases_of_vendors(values: Values, path: SourcePath) -> Iterator[Problem]:
+    """A release number says something of one product, nothing of all products of a vendor."""
+    for verdict, index, written in readable_lines(values, {}):
+        if isinstance(written, str) or written["bcdDevice"] is None or not written["id"]:
+            continue
+        if written["id"][1] is None:
+            hint = "Name the product, or leave bcdDevice out."
+            message = "bcdDevice says nothing of all products of a vendor."
+            place = (*path, verdict.value, index, "bcdDevice")
+            yield Problem("wrong-keys", place, message, hint, at_key=True)
 
 
 def readable_lines(
