@@ -11,7 +11,6 @@ from typing import Any
 from seatwright.findings.finding import SourcePath
 from seatwright.site.lines import EVERYTHING, class_code
 from seatwright.site.model_checks import socket_ports
-from seatwright.site.scalars import usb_id_or_vendor
 from seatwright.site.types import (
     Carries,
     Host,
@@ -30,6 +29,7 @@ from seatwright.site.types import (
     Speed,
     Verdict,
 )
+from seatwright.site.units import usb_id_or_vendor
 from seatwright.usb.classes import BY_NAME, MISCELLANEOUS, PER_INTERFACE, class_name
 
 Values = Mapping[str, Any]

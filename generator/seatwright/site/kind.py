@@ -185,7 +185,7 @@ def is_empty(node: Node) -> bool:
 
 
 def is_plain(node: Node) -> bool:
-    """Whether a value stands there without quotes (style "" from C's composer, None from Python's)."""
+    """Whether a value stands there without quotes (the C composer's style is "" then)."""
     return isinstance(node, ScalarNode) and not node.style
 
 

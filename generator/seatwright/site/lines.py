@@ -9,7 +9,8 @@ from yaml.nodes import Node
 
 from seatwright.findings.words import nearest, shown
 from seatwright.site.kind import Misread, Report, Scalar, Schema
-from seatwright.site.scalars import NAME_LENGTH, NAME_PATTERN, Integer, Name, usb_id_or_vendor
+from seatwright.site.scalars import NAME_LENGTH, NAME_PATTERN, Integer, Name
+from seatwright.site.units import usb_id_or_vendor
 from seatwright.usb.classes import BY_NAME
 from seatwright.usb.device import Interface
 
@@ -134,7 +135,7 @@ class LineWord(Scalar):
 
     @property
     def words(self) -> str:
-        return 'a class, the name of a peripheral, an id ("1209:0003", "1209:*") or everything'
+        return "one word (a class, a peripheral, an id or everything)"
 
     def parse(self, text: str) -> str:
         if ":" in text:

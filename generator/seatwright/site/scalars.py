@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from collections.abc import Callable
-from fractions import Fraction
 from typing import Any
 
 from yaml.nodes import Node
 
 from seatwright.findings.words import escape, is_printable, listed, nearest, shown
 from seatwright.site.kind import Misread, Parsed, Report, Scalar, Schema
-from seatwright.usb.portpath import PortPathError, parse_port_path
+from seatwright.site.units import (
+    bcd,
+    duration,
+    ip_address,
+    percent,
+    port_path,
+    port_range,
+    rate,
+    usb_id,
+    usb_id_or_vendor,
+)
 
 NAME_PATTERN = "[a-z0-9]([a-z0-9-]*[a-z0-9])?"
 NAME_LENGTH = 63
@@ -24,10 +32,6 @@ SCALAR_TYPES = ["string", "number", "boolean"]
 
 NOT_PRINTABLE = r"\u0000-\u001f\u007f-\u009f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff"
 """Of a pattern's character class: controls, line ends and bidi controls (see findings.words)."""
-
-UNITS = {"b": 1, "B": 8}
-THOUSANDS = {"": 1, "k": 10**3, "M": 10**6, "G": 10**9}
-SECONDS = {"s": 1, "min": 60, "h": 3600}
 
 
 class Text(Scalar):
@@ -233,112 +237,6 @@ class Always(Boolean):
 
     def json_schema(self) -> Schema:
         return {"const": True}
-
-
-def rate(text: str) -> int:
-    """``1 Gb/s`` or ``38 MB/s`` in bits per second."""
-    found = re.fullmatch(r"([0-9]{1,6}(?:\.[0-9]{1,6})?) ?([kMG]?)([bB])/s", text)
-    if not found:
-        raise Misread(
-            f"{shown(text)} is not a rate.",
-            "Write a number and a unit, as in "
-            '"480 Mb/s" (bits) or "38 MB/s" (bytes); units are b/s, kb/s, Mb/s, Gb/s '
-            "and B/s, kB/s, MB/s, GB/s.",
-        )
-    bits = Fraction(found[1]) * THOUSANDS[found[2]] * UNITS[found[3]]
-    if bits < 1:
-        raise Misread(f"{shown(text)} is less than one bit in a second.", "Write a larger rate.")
-    return int(bits)
-
-
-def duration(text: str) -> int:
-    """``10 min`` in seconds."""
-    found = re.fullmatch("([0-9]{1,6}) ?(s|min|h)", text)
-    if not found or not int(found[1]):
-        raise Misread(
-            f"{shown(text)} is not a duration.",
-            'Write a whole number and s, min or h, as in "10 min".',
-        )
-    return int(found[1]) * SECONDS[found[2]]
-
-
-def percent(text: str) -> int:
-    """``25%`` as 25."""
-    found = re.fullmatch("([0-9]{1,3}) ?%", text)
-    if not found or not 1 <= int(found[1]) <= 100:
-        raise Misread(f"{shown(text)} is not a share.", 'Write it from 1% to 100%, as in "25%".')
-    return int(found[1])
-
-
-def usb_id(text: str) -> tuple[int, int]:
-    """``1209:0003`` as vendor and product."""
-    found = re.fullmatch("([0-9a-fA-F]{4}):([0-9a-fA-F]{4})", text)
-    if not found:
-        raise Misread(
-            f"{shown(text)} is not the id of a USB device.",
-            'Write vendor and product as four hexadecimal digits each, in quotes: "1209:0003".',
-        )
-    return int(found[1], 16), int(found[2], 16)
-
-
-def usb_id_or_vendor(text: str) -> tuple[int, int | None]:
-    """``1209:0003`` as vendor and product, ``1209:*`` as a vendor and None."""
-    if re.fullmatch(r"[0-9a-fA-F]{4}:\*", text):
-        return int(text[:4], 16), None
-    return usb_id(text)
-
-
-def bcd(text: str) -> int:
-    """bcdDevice as raw BCD (USB 2.0, table 9-8): ``1.10`` is 0x0110."""
-    found = re.fullmatch(r"([0-9]{1,2})\.([0-9]{2})", text)
-    if found:
-        return int(found[1] + found[2], 16)
-    if re.fullmatch("0x[0-9a-fA-F]{4}", text):
-        return int(text, 16)
-    raise Misread(
-        f"{shown(text)} is not a bcdDevice.",
-        "Write one or two digits, a point and two "
-        'digits, in quotes: "1.10" (the raw form "0x0110" is taken too).',
-    )
-
-
-def port_path(text: str) -> str:
-    """A port path as the kernel writes it; what is possible there says usb.portpath."""
-    try:
-        return str(parse_port_path(text))
-    except PortPathError as error:
-        raise Misread(
-            f"{error.message[0].upper()}{error.message[1:]}.",
-            f"{error.hint[0].upper()}{error.hint[1:]}.",
-        ) from None
-
-
-def port_range(text: str) -> tuple[int, int]:
-    """``5901-5999`` as first and last TCP port."""
-    found = re.fullmatch("([1-9][0-9]{0,4}) ?- ?([1-9][0-9]{0,4})", text)
-    if not found:
-        raise Misread(
-            f"{shown(text)} is not a range of ports.",
-            'Write the first and the last with a hyphen, as in "5901-5999".',
-        )
-    first, last = int(found[1]), int(found[2])
-    if first > last or first < 1024 or last > 65535:
-        raise Misread(
-            f"{shown(text)} is not a range of TCP ports from 1024 to 65535.",
-            "The smaller number stands first; ports below 1024 belong to the system.",
-        )
-    return first, last
-
-
-def ip_address(text: str) -> str:
-    """An address to listen on, in the form its library prints."""
-    try:
-        return str(ipaddress.ip_address(text))
-    except ValueError:
-        raise Misread(
-            f"{shown(text)} is not an IP address.",
-            'Write an address of the machine, or "0.0.0.0" or "::" for all of them.',
-        ) from None
 
 
 def matching(pattern: str, what: str, hint: str) -> Callable[[str], str]:
