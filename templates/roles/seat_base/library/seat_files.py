@@ -43,6 +43,7 @@ options:
         type: list
         elements: str
       sensitive: {description: Show no content in diffs and messages., type: bool, default: false}
+      wanted: {description: False counts as if the entry were not there., type: bool, default: true}
   session:
     description: Whether the session runs with these files and has to be restarted for a change.
     type: bool
@@ -127,6 +128,7 @@ ARGUMENTS = {
             "mode": {"type": "str"},
             "validate": {"type": "list", "elements": "str"},
             "sensitive": {"type": "bool", "default": False},
+            "wanted": {"type": "bool", "default": True},
         },
     },
     "session": {"type": "bool", "default": False},

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
@@ -164,11 +165,17 @@ def clean_up(root: str, old: Manifest | None) -> None:
 
 
 def drop_directories(root: str, directories: Iterable[str]) -> tuple[str, ...]:
-    """Remove those that we had made and that are empty now, innermost first."""
+    """Remove those that we had made and that are empty now, innermost first.
+
+    What Python keeps beside its programs to start faster goes with them.
+    """
     dropped = []
     for path in sorted(directories, reverse=True):
+        place = real_path(root, path)
         with contextlib.suppress(OSError):
-            os.rmdir(real_path(root, path))
+            if os.listdir(place) == ["__pycache__"]:
+                shutil.rmtree(os.path.join(place, "__pycache__"))
+            os.rmdir(place)
             dropped.append(path)
     return tuple(dropped)
 

@@ -55,7 +55,7 @@ class Found:
 
 def parse_entries(files: Sequence[Mapping[str, object]]) -> tuple[Entry, ...]:
     """The entries of a list in order; raises Refused with every problem of the list."""
-    entries = tuple(_entry(values) for values in files)
+    entries = tuple(_entry(values) for values in files if values.get("wanted", True))
     problems = [problem for entry in entries for problem in _problems(entry)]
     problems += _clashes(entries)
     if problems:

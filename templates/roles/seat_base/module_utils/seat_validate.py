@@ -16,6 +16,9 @@ from collections.abc import Iterable, Sequence
 from ansible.module_utils.seat_changes import Change
 from ansible.module_utils.seat_entries import Entry, real_path
 
+UDEV_CHECK = ("udevadm", "verify")
+UDEV_CHECK_SINCE = 254
+"""The version of systemd that brought it."""
 UNIT_CHECK = ("systemd-analyze", "verify")
 UNIT_FLAGS = ("--man=no", "--recursive-errors=no")
 UNIT_DIRECTORIES = ("/etc/systemd/system", "/usr/lib/systemd/system", "/lib/systemd/system")
@@ -38,8 +41,8 @@ def validate(
     """
     written = {one.path for one in changes if one.kind == "write"}
     asked = [one for one in entries if one.path in written and one.validate]
-    absent = {one.validate[0] for one in asked if _program(one.validate[0]) is None}
-    asked = [one for one in asked if one.validate[0] not in absent]
+    absent = {one.validate[:2] for one in asked if not _available(one.validate)}
+    asked = [one for one in asked if one.validate[:2] not in absent]
     units = any(one.validate[:2] == UNIT_CHECK for one in asked)
     problems: list[str] = []
     with tempfile.TemporaryDirectory(prefix="seatwright-") as scratch:
@@ -50,7 +53,17 @@ def validate(
             problems += _ask_units(root, entries, os.path.join(scratch, "units"), check)
     if problems:
         raise Invalid("\n".join(problems))
-    return tuple(sorted(absent))
+    return tuple(sorted(" ".join(words) for words in absent))
+
+
+def _available(words: Sequence[str]) -> bool:
+    """Whether the seat has the program, and a version of it that can do this."""
+    if _program(words[0]) is None:
+        return False
+    if tuple(words[:2]) != UDEV_CHECK:
+        return True
+    version = _run([_program(words[0]) or words[0], "--version"])[1].strip()
+    return version.isdecimal() and int(version) >= UDEV_CHECK_SINCE
 
 
 def _program(name: str) -> str | None:
