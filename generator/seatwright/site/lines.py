@@ -194,7 +194,7 @@ class SeatWord(Scalar):
                 f"The numbers in {shown(text)} differ in length.",
                 'Write as many leading zeros on both sides: "rr-01 to rr-12".',
             )
-        if not 0 <= int(last) - int(first) < MOST_SEATS or len(last) > 9:
+        if max(len(first), len(last)) > 9 or not 0 <= int(last) - int(first) < MOST_SEATS:
             raise Misread(
                 f"{shown(text)} is not a row of seats.",
                 f"The smaller number stands first, and a row has at most {MOST_SEATS} seats.",
