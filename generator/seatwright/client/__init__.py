@@ -36,10 +36,12 @@ Files
     ExecStartPre=+/usr/lib/seatwright/seat-keeper started
     ExecStart=/usr/bin/cage -- /usr/lib/seatwright/seat-session
     ExecStartPost=+/usr/lib/seatwright/seat-keeper keep     # 5 s: up means that it stays up
+    ExecStop=/usr/lib/seatwright/seat-keeper stop           # cage aborts when it gets SIGTERM
+    SuccessExitStatus=SIGABRT
     Restart=always
     RestartSec=2
     TimeoutStartSec=40
-    TimeoutStopSec=10
+    TimeoutStopSec=15
     [Install]
     WantedBy=multi-user.target
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from seatwright.client.services import RUNNING
+
 MODES = ("never", "if-idle", "now")
 
 
@@ -48,7 +50,7 @@ def decide_restart(facts: Facts, mode: str, *, insist: bool = False) -> tuple[Ac
         return Action.LEAVE, "systemd does not run the session's unit here"
     if facts.disk in facts.refused and facts.disk != facts.good and not insist:
         return Action.REFUSE, "these files did not come up before; insist to try them once more"
-    if facts.session not in ("active", "activating", "reloading"):
+    if facts.session not in RUNNING:
         return Action.START, "the session does not run"
     if not facts.pending:
         return Action.NOTHING, "the session runs with these files"

@@ -10,6 +10,7 @@ the next one.
     keep        after a start: copy the files aside, once the session stayed up for a moment
     fall-back   after failed starts: put the copy back and start again
     state       everything known, for the installer
+    stop        end the session in order: the compositor itself fails when it is told to end
     restart     restart the session now, when idle, or not at all; says what it did
     support     show devices and log on the screen for some minutes
     check       whether a session.json or a rules.json can be used, before it goes live
@@ -18,8 +19,10 @@ the next one.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
+import signal
 import sys
 import time
 from collections.abc import Callable
@@ -32,6 +35,7 @@ from seatwright.client.files import read_small, remove, write_atomic, write_json
 from seatwright.client.goodcopy import GoodCopyError, check, keep, read_index, restore
 from seatwright.client.layout import Layout
 from seatwright.client.manifest import ManifestError, digest, read_manifests, session_paths
+from seatwright.client.processes import children, lives, stays
 from seatwright.client.runfiles import (
     LONGEST_SUPPORT,
     RESTART_WANTED,
@@ -42,7 +46,7 @@ from seatwright.client.runfiles import (
     boot_clock,
     support_left,
 )
-from seatwright.client.services import Services
+from seatwright.client.services import RUNNING, Services
 from seatwright.client.state import read_idle
 
 REMEMBERED = 20
@@ -50,6 +54,7 @@ REMEMBERED = 20
 SETTLE = 5.0
 PAUSE = 30.0
 FALL_BACK_WAIT = 150.0
+STOP_WAIT = 8.0
 POLL = 0.5
 
 
@@ -92,7 +97,7 @@ class Keeper:
 
     def keep(self, settle: float) -> int:
         """After a start. Copies nothing where the session ends within ``settle`` seconds."""
-        if not _stays(os.environ.get("MAINPID", ""), settle):
+        if not stays(os.environ.get("MAINPID", ""), settle):
             return _say(1, "the session ended right after it came up")
         began = self._started_with()
         if began is None:
@@ -105,11 +110,14 @@ class Keeper:
 
     def fall_back(self, pause: float) -> int:
         """After failed starts. Where there is nothing to go back to: try again after a pause."""
+        if self._services.session() in RUNNING:
+            return _say(0, "the session runs")
         with self._layout.locked():
             back = self._has_to_go_back() and self._put_good_back()
         if not back:
             time.sleep(pause)
-        self._services.restart_session(wait=False)
+        if self._services.session() not in RUNNING:
+            self._services.restart_session(wait=False)
         return _say(0, "went back to the files kept before" if back else "nothing to go back to")
 
     def restart(self, mode: str, *, insist: bool, wait: float) -> int:
@@ -129,6 +137,19 @@ class Keeper:
         result = {"did": action, "why": why, "outcome": outcome}
         print(json.dumps({**result, "disk": facts.disk, "started": self._started_with()}))
         return 1 if action is Action.REFUSE or outcome in ("down", "fell-back") else 0
+
+    def stop(self, wait: float) -> int:
+        """End what the compositor shows (systemd names it MAINPID); it then ends by itself."""
+        main = os.environ.get("MAINPID", "")
+        if not main.isdecimal():
+            return _say(1, "nobody named the compositor (MAINPID)")
+        for child in children(int(main)):
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(child, signal.SIGTERM)
+        until = time.monotonic() + wait
+        while lives(int(main)) and time.monotonic() < until:
+            time.sleep(0.05)
+        return _say(0, "the session has ended")
 
     def support(self, minutes: int) -> int:
         """Support mode for ``minutes``; 0 ends it."""
@@ -217,22 +238,6 @@ class Keeper:
         write_atomic(self._layout.refused, "".join(f"{one}\n" for one in digests).encode())
 
 
-def _stays(pid: str, settle: float) -> bool:
-    """Whether the process is still there after ``settle`` seconds; True where nobody named one."""
-    until = time.monotonic() + settle
-    while pid.isdecimal():
-        try:
-            os.kill(int(pid), 0)
-        except ProcessLookupError:
-            return False
-        except PermissionError:
-            pass
-        if time.monotonic() >= until:
-            break
-        time.sleep(min(POLL, settle))
-    return True
-
-
 def _say(status: int, line: str) -> int:
     print(line)
     return status
@@ -270,6 +275,7 @@ def _parser() -> argparse.ArgumentParser:
     commands.add_parser("started")
     commands.add_parser("keep").add_argument("--settle", type=float, default=SETTLE)
     commands.add_parser("fall-back").add_argument("--pause", type=float, default=PAUSE)
+    commands.add_parser("stop").add_argument("--wait", type=float, default=STOP_WAIT)
     commands.add_parser("state").add_argument("--json", action="store_true")
     restart = commands.add_parser("restart")
     restart.add_argument("--mode", choices=MODES, required=True)
@@ -300,6 +306,7 @@ def main(arguments: list[str] | None = None) -> int:
         "started": keeper.started,
         "keep": lambda: keeper.keep(options.settle),
         "fall-back": lambda: keeper.fall_back(options.pause),
+        "stop": lambda: keeper.stop(options.wait),
         "state": lambda: _show_state(keeper, options.json),
         "restart": lambda: keeper.restart(options.mode, insist=options.insist, wait=options.wait),
         "support": lambda: keeper.support(options.minutes),

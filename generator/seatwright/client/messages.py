@@ -31,8 +31,8 @@ ENGLISH: Mapping[str, str] = {
     "device-refused": "{guest} did not take {device}.",
     "device-busy": "{device} could not be handed over: {reason}",
     "device-gone": "{device} was pulled out before it was handed over.",
-    "no-port": "There is no room for {device} in {guest}: {holders} hold all places. "
-    "Pull one of them, and {device} takes its place.",
+    "no-port": "All places for devices in {guest} are taken: {holders}. "
+    "Pull one out, and {device} takes its place.",
     "no-port-none": "{guest} has no places for devices, so {device} stays here.",
     "unnamed-device": "Device {id}",
     # the picker

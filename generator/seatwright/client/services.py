@@ -10,6 +10,8 @@ from seatwright.client.layout import Layout
 SESSION = "seatwright-session.service"
 RESTART_TIMER = "seatwright-restart.timer"
 UNKNOWN = "unknown"
+RUNNING = ("active", "activating", "reloading")
+"""ActiveState of a session that is there or on its way."""
 PATIENCE = 300.0
 """Seconds for one command; a restart waits until the new session is up."""
 

@@ -169,7 +169,8 @@ class Seat:
 
     def _tell(self, event: Event, device: Plugged) -> None:
         """One sentence for the person, one line for the operator."""
-        holders = ", ".join(one.name for one in self._handover.holders())
+        waits = event is Event.NO_PORT
+        holders = ", ".join(one.name for one in self._handover.holders()) if waits else ""
         text = self._say(event, device=device.name, holders=holders, reason=device.error)
         priority = WARNING if event in TROUBLE else INFO
         self._note(event, text, device, priority=priority, holders=holders, error=device.error)
