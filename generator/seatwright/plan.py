@@ -7,13 +7,16 @@ else.  It holds no places: ``origin`` strings are paths in the description
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 import msgspec
 
 from seatwright.findings import SourcePath
 
 FORMAT = 1
+
+VerdictWord = Literal["redirect", "offer", "keep"]
+"""What can happen to a device (see ``site.types.Verdict``)."""
 
 
 class Value(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -129,7 +132,7 @@ class PlannedPeripheral(Value, frozen=True, kw_only=True):
 class PlannedLine(Value, frozen=True, kw_only=True):
     """A policy line as written and as meant (see ``site.types.Match``)."""
 
-    verdict: Literal["redirect", "offer", "keep"]
+    verdict: VerdictWord
     text: str
     vendor: int | None
     product: int | None
@@ -206,7 +209,10 @@ class PlannedPort(Value, frozen=True, kw_only=True):
 
 
 class PlannedGuest(Value, frozen=True, kw_only=True):
-    """A guest; ``rules`` names the rule set whose ``host`` list is its filter."""
+    """A guest; ``rules`` names the rule set whose ``host`` list is its filter.
+
+    ``spice_port`` is 0 where its host had none left (then there is a problem beside the plan).
+    """
 
     name: str
     host: str
@@ -236,7 +242,7 @@ class PlannedPromise(Value, frozen=True, kw_only=True):
     seat: str | None
     socket: str | None
     devices: tuple[str, ...]
-    verdict: Literal["redirect", "offer", "keep"]
+    verdict: VerdictWord
     origin: str
 
 
@@ -268,6 +274,26 @@ class Plan(Value, frozen=True, kw_only=True):
     guests: dict[str, PlannedGuest]
     hosts: dict[str, PlannedHost]
     promises: tuple[PlannedPromise, ...]
+
+
+def to_json(plan: Plan) -> bytes:
+    """The plan as JSON: keys sorted, two blanks a level, a line end at the end; UTF-8."""
+    return msgspec.json.format(msgspec.json.encode(plan, order="sorted"), indent=2) + b"\n"
+
+
+def from_json(text: bytes | str) -> Plan:
+    """The way back; raises ``msgspec.DecodeError`` or its ``ValidationError``."""
+    return msgspec.json.decode(text, type=Plan)
+
+
+def plan_schema() -> dict[str, Any]:
+    """JSON Schema 2020-12 of what :func:`to_json` writes."""
+    schema = msgspec.json.schema(Plan)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": f"A site's plan, format {FORMAT}",
+        **schema,
+    }
 
 
 def origin(path: SourcePath) -> str:

@@ -6,7 +6,7 @@ import random
 from collections.abc import Sequence
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from policies import (
@@ -49,6 +49,7 @@ def redirect(*lines: PlannedLine) -> list[tuple[int, int, int, int, bool]]:
     return rules[2:]
 
 
+@settings(max_examples=40)
 @given(policies(), models(), MAY_PASS)
 def test_every_list_says_what_the_table_says(
     policy: PlannedPolicy, model: PlannedModel, may_pass: frozenset[str]
@@ -69,6 +70,7 @@ def test_every_list_says_what_the_table_says(
         assert allows(rules.host, point) == anywhere
 
 
+@settings(max_examples=40)
 @given(policies(), models(), MAY_PASS)
 def test_no_rule_but_the_protective_can_be_left_out(
     policy: PlannedPolicy, model: PlannedModel, may_pass: frozenset[str]
@@ -92,6 +94,7 @@ def test_onboard_devices_and_hubs_never_pass(policy: PlannedPolicy, model: Plann
         ]
 
 
+@settings(max_examples=40)
 @given(policies(), models(), st.randoms(use_true_random=False))
 def test_the_order_of_lines_does_not_matter(
     some: PlannedPolicy, model: PlannedModel, shuffle: random.Random

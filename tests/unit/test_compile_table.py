@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 
 from policies import (
     ADAPTER,
@@ -62,6 +62,7 @@ def expected(
     return first.verdict
 
 
+@settings(max_examples=40)
 @given(policies(), models(), MAY_PASS)
 def test_every_point_is_what_the_lines_say(
     policy: PlannedPolicy, model: PlannedModel, may_pass: frozenset[str]
@@ -197,6 +198,7 @@ def test_a_line_that_decides_at_one_socket_only_is_not_idle() -> None:
     assert idle_lines(some, ridge, make_tables(some, ridge, NOBODY)) == ()
 
 
+@settings(max_examples=40)
 @given(policies(), models())
 def test_an_idle_line_can_be_left_out(policy: PlannedPolicy, model: PlannedModel) -> None:
     tables = make_tables(policy, model, NOBODY)

@@ -87,7 +87,17 @@ ALLOCATIONS: tuple[FindingKind, ...] = (
     FindingKind("number-given-twice", ERROR, "A number in allocations.yml is given twice", False),
 )
 
-CATALOGUE: tuple[FindingKind, ...] = (*FORM, *MEANING, *ALLOCATIONS)
+PLAN: tuple[FindingKind, ...] = (
+    FindingKind("onboard-id", ERROR, "A policy line lets an onboard device's id through", False),
+    FindingKind("port-paths-decide", NOTE, "Some layers cannot keep an onboard device apart"),
+    FindingKind("too-many-ports", ERROR, "A guest is to have more ports than fit", False),
+    FindingKind(
+        "spice-port-outside-range", WARNING, "A guest's display is outside its host's ports"
+    ),
+)
+"""Problems that show when the site is resolved."""
+
+CATALOGUE: tuple[FindingKind, ...] = (*FORM, *MEANING, *ALLOCATIONS, *PLAN)
 
 BY_SLUG: Mapping[str, FindingKind] = {kind.slug: kind for kind in CATALOGUE}
 

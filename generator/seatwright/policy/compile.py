@@ -1,19 +1,19 @@
 """A policy's tables as rule lists and node permissions.
 
 Every list is ordered, first match decides, and what no rule matches is denied.  It starts with
-the rules that protect hubs and onboard ids, which are always written.  Below them stands the
-fewest rules for each node of the table that tell it from the node above: either one rule for
-each class that differs, or one rule for all classes and one for each exception.  So no rule of
-a list can be left out; a shorter list in another order may exist, but then a rule would
-no longer stand beside others of the same device, where a person looks for it.
+the rules that protect hubs and onboard ids, which are always written.  Below them stand, for each
+node of the table, the fewest rules that tell it from the node above: either one rule for each
+class that differs, or one rule for all classes and one for each exception.  So no rule of a list
+can be left out; a shorter list in another order may exist, but then a rule would no longer
+stand beside the others of the same device, where a person looks for it.
 
 The order is canonical (id with bcdDevice, id, vendor, class, any) and does not depend on the
-order of lines in the description.
+order of lines in the description.  All but the protection is the same on every model.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from seatwright.plan import (
@@ -27,198 +27,247 @@ from seatwright.plan import (
 )
 from seatwright.policy.table import (
     EVERY_CLASS,
+    LEAST_FIRST,
     ROOT,
+    Guard,
     Key,
     Node,
     Ruling,
     Table,
-    Tables,
     lineage,
-    make_tables,
-    protected_ids,
+    make_policy_tables,
 )
 from seatwright.site.types import Verdict
 from seatwright.usb.classes import HUB
 from seatwright.usb.filter import ANY
 
-REDIRECTED = frozenset({Verdict.REDIRECT})
-PERMITTED = frozenset({Verdict.REDIRECT, Verdict.OFFER})
+PERMITTED = LEAST_FIRST.index(Verdict.OFFER)
+REDIRECTED = LEAST_FIRST.index(Verdict.REDIRECT)
+"""The least level (see ``table.Ruling``) at which a point passes a list."""
+
+NOTHING_PASSES = Node({}, Ruling(0, ""))
+"""What stands above the root: the default."""
+
+Blocks = Mapping[Key, tuple[PlannedRule, ...]]
+"""The rules for each node, the most specific nodes first."""
+
+Shape = tuple[tuple[int, ...], bool]
+"""Classes, and whether they are those that pass (False) or those that do not (True)."""
+
+CLOSED: Shape = ((), False)
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
-    """Whether a point passes, and the line (or protection) that says so."""
+class Unguarded:
+    """One place's table and what is compiled of it, whatever the model."""
 
-    allow: bool
-    origin: str
-
-
-@dataclass(frozen=True, slots=True)
-class Choices:
-    """A node's choices by class; ``other`` for every class that is not named."""
-
-    named: Mapping[int, Choice]
-    other: Choice
-
-    def at(self, usb_class: int) -> Choice:
-        """The choice for a class, ANY for "every other class"."""
-        return self.named.get(usb_class, self.other)
-
-    def passes_any(self) -> bool:
-        """Whether any class passes at all."""
-        return self.other.allow or any(choice.allow for choice in self.named.values())
-
-
-@dataclass(frozen=True, slots=True)
-class Passing:
-    """What a list has to let through; ``protected`` are onboard ids with the device's origin."""
-
-    nodes: Mapping[Key, Choices]
-    protected: Mapping[Key, str]
-    hubs: str
-
-    def above(self, key: Key) -> Choices:
-        """What the rules for less specific keys say at the points of a node."""
-        for upper in lineage(key)[1:]:
-            if upper in self.nodes:
-                return self.nodes[upper]
-        return Choices({}, Choice(False, self.hubs))
+    table: Table
+    redirect: Blocks
+    permitted: Blocks
+    shapes: Mapping[Key, Shape]
 
 
 def compile_rules(policy: PlannedPolicy, model: PlannedModel, may_pass: frozenset[str]) -> RuleSet:
-    """All lists of a policy on a model; ``may_pass`` as in :func:`.table.make_tables`."""
-    return rules_of(policy, model, make_tables(policy, model, may_pass))
+    """All lists of a policy on one model; ``may_pass`` as in :class:`.table.Guard`."""
+    return compile_policy(policy, [model], may_pass)[0]
 
 
-def rules_of(policy: PlannedPolicy, model: PlannedModel, tables: Tables) -> RuleSet:
-    """All lists of tables that have been made already."""
-    room = passing([tables.room], PERMITTED, model)
-    return RuleSet(
-        name=f"{policy.name}/{model.name}",
-        policy=policy.name,
-        model=model.name,
-        redirect=rule_list(passing([tables.room], REDIRECTED, model)),
-        permitted=rule_list(room),
-        nodes=node_keys(room),
-        sockets=tuple(_socket_rules(socket, table, model) for socket, table in tables.sockets),
-        host=rule_list(passing(tables.all(), PERMITTED, model)),
-    )
+def compile_policy(
+    policy: PlannedPolicy, models: Sequence[PlannedModel], may_pass: frozenset[str]
+) -> tuple[RuleSet, ...]:
+    """All lists of a policy on each of some models."""
+    tables = make_policy_tables(policy)
+    room = _unguarded(tables.room)
+    sockets = {label: _unguarded(table) for label, table in tables.sockets.items()}
+    anywhere: dict[tuple[str, ...], Blocks] = {}
+    compiled = []
+    for model in models:
+        own = [socket for socket in model.sockets if socket.label in sockets]
+        places = [tables.room, *(tables.sockets[socket.label] for socket in own)]
+        labels = tuple(socket.label for socket in own)
+        if labels not in anywhere:
+            anywhere[labels] = _blocks(_widest_table(places), PERMITTED) if own else room.permitted
+        guard = Guard.of(model, may_pass)
+        compiled.append(
+            RuleSet(
+                name=rules_name(policy.name, model.name),
+                policy=policy.name,
+                model=model.name,
+                redirect=_rule_list(room.redirect, [room.table], REDIRECTED, guard),
+                permitted=_rule_list(room.permitted, [room.table], PERMITTED, guard),
+                nodes=_node_keys(room, guard),
+                sockets=tuple(_socket_rules(one, sockets[one.label], guard) for one in own),
+                host=_rule_list(anywhere[labels], places, PERMITTED, guard),
+            )
+        )
+    return tuple(compiled)
 
 
-def _socket_rules(socket: PlannedSocket, table: Table, model: PlannedModel) -> SocketRules:
-    permitted = passing([table], PERMITTED, model)
+def rules_name(policy: str, model: str) -> str:
+    """The name of a policy's rule set on a model."""
+    return f"{policy}/{model}"
+
+
+def _unguarded(table: Table) -> Unguarded:
+    shapes = _differing({key: _shape(node) for key, node in table.nodes.items()})
+    return Unguarded(table, _blocks(table, REDIRECTED), _blocks(table, PERMITTED), shapes)
+
+
+def _socket_rules(socket: PlannedSocket, own: Unguarded, guard: Guard) -> SocketRules:
     return SocketRules(
         label=socket.label,
         ports=socket.ports,
-        redirect=rule_list(passing([table], REDIRECTED, model)),
-        permitted=rule_list(permitted),
-        nodes=node_keys(permitted),
+        redirect=_rule_list(own.redirect, [own.table], REDIRECTED, guard),
+        permitted=_rule_list(own.permitted, [own.table], PERMITTED, guard),
+        nodes=_node_keys(own, guard),
     )
 
 
-def passing(tables: Sequence[Table], verdicts: Collection[Verdict], model: PlannedModel) -> Passing:
-    """What passes under any of the tables, a verdict in ``verdicts`` counting as "passes"."""
+def _widest_table(tables: Sequence[Table]) -> Table:
+    """What is permitted at any of some places."""
     keys = {key for table in tables for key in table.nodes}
-    nodes = {key: _union([table.node(key) for table in tables], verdicts) for key in keys}
-    return Passing(nodes, protected_ids(model), model.origin)
+    return Table({key: _widest([table.node(key) for table in tables]) for key in keys})
 
 
-def _union(nodes: Sequence[Node], verdicts: Collection[Verdict]) -> Choices:
-    """Passes where it passes at any of the nodes; the origin is that of the first that says so."""
+def _widest(nodes: Sequence[Node]) -> Node:
+    """Each class as the first node says that permits it, or the first of all if none does."""
 
-    def choose(rulings: Sequence[Ruling]) -> Choice:
-        decisive = next((one for one in rulings if one.verdict in verdicts), rulings[0])
-        return Choice(decisive.verdict in verdicts, decisive.origin)
+    def widest(rulings: Sequence[Ruling]) -> Ruling:
+        return next((one for one in rulings if one.level >= PERMITTED), rulings[0])
 
     classes = {usb_class for node in nodes for usb_class in node.named}
-    return Choices(
-        {usb_class: choose([node.at(usb_class) for node in nodes]) for usb_class in classes},
-        choose([node.other for node in nodes]),
+    return Node(
+        {usb_class: widest([node.at(usb_class) for node in nodes]) for usb_class in classes},
+        widest([node.other for node in nodes]),
     )
 
 
-def rule_list(wanted: Passing) -> tuple[PlannedRule, ...]:
-    """The rules: protections first, then node by node, the most specific nodes first."""
-    rules = [_rule(HUB, ROOT, Choice(False, wanted.hubs), protects=True)]
-    for onboard in sorted(wanted.protected):
-        rules.extend(_onboard_rules(onboard, wanted))
-    for key in _in_order(key for key in wanted.nodes if _id_of(key) not in wanted.protected):
-        rules.extend(_node_rules(key, wanted.nodes[key], wanted.above(key)))
-    return tuple(rules)
+def _blocks(table: Table, level: int) -> Blocks:
+    """The rules that make the table's points what they are, as if there were no guard."""
+    blocks = {}
+    for key in _in_order(table.nodes):
+        above = table.nodes[lineage(key)[1]] if key != ROOT else NOTHING_PASSES
+        rules = tuple(_node_rules(key, table.nodes[key], above, level))
+        if rules:
+            blocks[key] = rules
+    return blocks
 
 
-def _onboard_rules(onboard: Key, wanted: Passing) -> Iterator[PlannedRule]:
-    """One rule that denies the id, after what may pass because port paths decide there.
-
-    Where a peripheral of that id passes with every class and version, nothing is left to deny.
-    """
-    denied = Choices({}, Choice(False, wanted.protected[onboard]))
-    for key in _in_order(key for key in wanted.nodes if _id_of(key) == onboard != key):
-        yield from _node_rules(key, wanted.nodes[key], wanted.above(key))
-    own = wanted.nodes[onboard]
-    yield from _node_rules(onboard, own, denied)
-    if not own.other.allow:
-        yield _rule(ANY, onboard, denied.other, protects=True)
-
-
-def _node_rules(key: Key, own: Choices, above: Choices) -> Iterator[PlannedRule]:
+def _node_rules(key: Key, own: Node, above: Node, level: int) -> Iterator[PlannedRule]:
     """The fewest rules that make a node's points what they are, given the rules that follow.
 
     Hubs are left out of account: the first rule of every list has decided them.
     """
-    classes = sorted({*own.named, *above.named} - {HUB})
-    rest: tuple[int, ...] = (ANY,)
+    classes: Sequence[int] = sorted({*own.named, *above.named} - {HUB})
+    rest = (own.other.level >= level) != (above.other.level >= level)
+    bases = [own.other.level >= level]
     if len(classes) > EVERY_CLASS // 2:
         # So many are named that it can be shorter to name the others.
-        classes, rest = [code for code in range(EVERY_CLASS) if code != HUB], ()
-    differing = [code for code in (*classes, *rest) if own.at(code).allow != above.at(code).allow]
-    best = None if ANY in differing else differing
+        classes, rest = [code for code in range(EVERY_CLASS) if code != HUB], False
+        bases = [True, False]
+    passes = {code: own.at(code).level >= level for code in classes}
+    best = [code for code in classes if passes[code] != (above.at(code).level >= level)]
     base = None
-    for allow in (own.other.allow,) if rest else (True, False):
-        exceptions = [code for code in classes if own.at(code).allow != allow]
-        if best is None or len(exceptions) + 1 < len(best):
-            best, base = exceptions, _base(own, classes, allow)
-    for code in best or ():
-        yield _rule(code, key, own.at(code))
+    for allow in bases if best or rest else ():
+        exceptions = [code for code in classes if passes[code] != allow]
+        if rest or len(exceptions) + 1 < len(best):
+            best, base, rest = exceptions, allow, False
+    for code in best:
+        yield _rule(code, key, passes[code], own.at(code).origin)
     if base is not None:
-        yield _rule(ANY, key, base)
+        yield _rule(ANY, key, base, _base_origin(own, base, level))
 
 
-def _base(own: Choices, classes: Sequence[int], allow: bool) -> Choice:
-    """The choice that a rule for all classes stands for."""
-    if own.other.allow == allow:
-        return own.other
-    return next(own.at(code) for code in classes if own.at(code).allow == allow)
+def _base_origin(own: Node, allow: bool, level: int) -> str:
+    """The line that a rule for all classes stands for."""
+    rulings = (own.other, *(own.named[code] for code in sorted(own.named)))
+    return next(one.origin for one in rulings if (one.level >= level) == allow)
 
 
-def node_keys(wanted: Passing) -> tuple[NodeKey, ...]:
+def _rule_list(
+    blocks: Blocks, tables: Sequence[Table], level: int, guard: Guard
+) -> tuple[PlannedRule, ...]:
+    """Protections first, then the blocks of all ids but the onboard ones."""
+    rules = [_rule(HUB, ROOT, False, guard.hubs.origin, protects=True)]
+    for onboard in sorted(guard.ids):
+        rules.extend(_onboard_rules(onboard, tables, level, guard))
+    for key, block in blocks.items():
+        if _id_of(key) not in guard.ids:
+            rules.extend(block)
+    return tuple(rules)
+
+
+def _onboard_rules(
+    onboard: Key, tables: Sequence[Table], level: int, guard: Guard
+) -> Iterator[PlannedRule]:
+    """One rule that denies the id, after what may pass because port paths decide there.
+
+    Where a peripheral of that id passes with every class and version, nothing is left to deny.
+    """
+    nodes = _onboard_nodes(onboard, tables, guard)
+    own = nodes.pop(onboard, NOTHING_PASSES)
+    for key, node in nodes.items():
+        yield from _node_rules(key, node, own, level)
+    if own.other.level >= level:
+        above = _widest([table.node(lineage(onboard)[1]) for table in tables])
+        yield from _node_rules(onboard, own, above, level)
+    else:
+        yield from _node_rules(onboard, own, NOTHING_PASSES, level)
+        yield _rule(ANY, onboard, False, guard.ids[onboard].origin, protects=True)
+
+
+def _onboard_nodes(onboard: Key, tables: Sequence[Table], guard: Guard) -> dict[Key, Node]:
+    """What the guard leaves at an onboard id: its nodes in order, the id's own last.
+
+    Empty where no line could be heard there.
+    """
+    if not guard.may_pass or not any(onboard in table.nodes for table in tables):
+        return {}
+    keys = {key for table in tables for key in table.nodes if _id_of(key) == onboard}
+    return {
+        key: _widest([guard.over(key, table.node(key)) for table in tables])
+        for key in _in_order(keys)
+    }
+
+
+def _node_keys(own: Unguarded, guard: Guard) -> tuple[NodeKey, ...]:
     """Which device nodes may be opened, first match decides, nothing opened by default."""
-    closed = NodeKey(vendor=None, product=None, bcd_device=None, classes=(), inverted=False)
-    protected = set(wanted.protected)
-    shapes = {key: _shape(choices) for key, choices in wanted.nodes.items()}
-    keys = []
-    for key in _in_order(wanted.nodes):
-        classes, inverted = shapes[key]
-        upper = next((shapes[above] for above in lineage(key)[1:] if above in shapes), ((), False))
-        if key in protected or (classes, inverted) != upper:
-            vendor, product, version = (None if part == ANY else part for part in key)
-            keys.append(
-                NodeKey(
-                    vendor=vendor,
-                    product=product,
-                    bcd_device=version,
-                    classes=classes,
-                    inverted=inverted,
-                )
-            )
-    return tuple(key for key in keys if key != closed)
+    shapes = {}
+    for onboard in sorted(guard.ids):
+        found = {
+            key: _shape(node) for key, node in _onboard_nodes(onboard, [own.table], guard).items()
+        }
+        closed = found.pop(onboard, CLOSED)
+        shapes.update({key: shape for key, shape in found.items() if shape != closed})
+        shapes[onboard] = closed
+    shapes |= {key: one for key, one in own.shapes.items() if _id_of(key) not in guard.ids}
+    return tuple(_node_key(key, shape) for key, shape in shapes.items())
 
 
-def _shape(choices: Choices) -> tuple[tuple[int, ...], bool]:
-    """Classes and whether they are those that pass (False) or those that do not (True)."""
-    inverted = choices.other.allow
-    named = choices.named.items()
-    return tuple(sorted(code for code, one in named if one.allow != inverted)), inverted
+def _node_key(key: Key, shape: Shape) -> NodeKey:
+    vendor, product, version = (None if part == ANY else part for part in key)
+    classes, inverted = shape
+    return NodeKey(
+        vendor=vendor, product=product, bcd_device=version, classes=classes, inverted=inverted
+    )
+
+
+def _differing(shapes: Mapping[Key, Shape]) -> dict[Key, Shape]:
+    """In order, the shapes that are not what the node above (or the default) has already."""
+    kept = {}
+    for key in _in_order(shapes):
+        above = shapes[lineage(key)[1]] if key != ROOT else CLOSED
+        if shapes[key] != above:
+            kept[key] = shapes[key]
+    return kept
+
+
+def _shape(node: Node) -> Shape:
+    """Which classes of a node are permitted; hubs never are."""
+    inverted = node.other.level >= PERMITTED
+    passes = {code: ruling.level >= PERMITTED for code, ruling in node.named.items()}
+    passes[HUB] = False
+    return tuple(sorted(code for code, one in passes.items() if one != inverted)), inverted
 
 
 def _in_order(keys: Iterable[Key]) -> list[Key]:
@@ -230,14 +279,16 @@ def _id_of(key: Key) -> Key:
     return key[0], key[1], ANY
 
 
-def _rule(usb_class: int, key: Key, choice: Choice, protects: bool = False) -> PlannedRule:
+def _rule(
+    usb_class: int, key: Key, allow: bool, origin: str, protects: bool = False
+) -> PlannedRule:
     vendor, product, version = key
     return PlannedRule(
         usb_class=usb_class,
         vendor=vendor,
         product=product,
         version=version,
-        allow=choice.allow,
-        origin=choice.origin,
+        allow=allow,
+        origin=origin,
         protects=protects,
     )

@@ -44,16 +44,21 @@ class Rank(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Ruling:
-    """A verdict and where it comes from.
+    """A verdict (``level`` is its place in LEAST_FIRST) and where it comes from.
 
     ``origin`` is the description path of the line; of the onboard device or the model where
     the ruling ``protects`` those; of the policy where no line names the point.
     """
 
-    verdict: Verdict
+    level: int
     origin: str
     line: PlannedLine | None = None
     protects: bool = False
+
+    @property
+    def verdict(self) -> Verdict:
+        """What happens."""
+        return LEAST_FIRST[self.level]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,13 +81,75 @@ class Node:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """What a policy says at the port paths of one place: a socket, or the room's other ports."""
+    """What a policy's lines say at the port paths of one place: a socket, or the other ports."""
 
     nodes: Mapping[Key, Node]
 
     def node(self, key: Key) -> Node:
         """The node that speaks for a key: its own, or that of the nearest key above it."""
-        return next(self.nodes[above] for above in lineage(key) if above in self.nodes)
+        nodes = self.nodes
+        return nodes.get(key) or next(nodes[above] for above in lineage(key) if above in nodes)
+
+
+@dataclass(frozen=True, slots=True)
+class PolicyTables:
+    """A policy's tables, whatever the model: the room's, and by label each socket's of its own."""
+
+    room: Table
+    sockets: Mapping[str, Table]
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """What is kept on a model before any line is heard: hubs, and onboard devices by their ids.
+
+    ``may_pass`` names the peripherals that a policy may let through although they have an
+    onboard device's id, because port paths decide there.
+    """
+
+    hubs: Ruling
+    ids: Mapping[Key, Ruling]
+    may_pass: frozenset[str]
+
+    @classmethod
+    def of(cls, model: PlannedModel, may_pass: frozenset[str]) -> Guard:
+        """The guard of a model; of several onboard devices with one id the first is named."""
+        ids: dict[Key, Ruling] = {}
+        for device in model.onboard:
+            ids.setdefault(
+                (device.vendor, device.product, ANY), Ruling(0, device.origin, None, True)
+            )
+        return cls(Ruling(0, model.origin, None, True), ids, may_pass)
+
+    def over(self, key: Key, node: Node) -> Node:
+        """A node's rulings once the guard has spoken."""
+        onboard = self.ids.get((key[0], key[1], ANY))
+        if onboard is None:
+            return Node({**node.named, HUB: self.hubs}, node.other)
+        named = {code: self._heard(ruling, onboard) for code, ruling in node.named.items()}
+        return Node({**named, HUB: self.hubs}, self._heard(node.other, onboard))
+
+    def _heard(self, ruling: Ruling, onboard: Ruling) -> Ruling:
+        """At an onboard id only a line is heard that names a peripheral which may pass."""
+        named = ruling.line is not None and ruling.line.peripheral in self.may_pass
+        return ruling if named and ruling.level else onboard
+
+
+@dataclass(frozen=True, slots=True)
+class GuardedTable:
+    """What happens on a model at one place: a table behind the model's guard."""
+
+    table: Table
+    guard: Guard
+
+    def node(self, key: Key) -> Node:
+        """The node that speaks for a key."""
+        return self.guard.over(key, self.table.node(key))
+
+    def nodes(self) -> Iterator[tuple[Key, Node]]:
+        """Every node, those of onboard ids among them."""
+        for key in {**self.table.nodes, **self.guard.ids}:
+            yield key, self.node(key)
 
     def at(self, usb_class: int, vendor: int, product: int, version: int) -> Ruling:
         """The ruling at one point."""
@@ -96,21 +163,21 @@ class Table:
         if not device.configured or not device.interfaces:
             return Verdict.KEEP
         node = self.node((device.vendor, device.product, device.bcd_device))
-        return min((node.at(code).verdict for code in points(device)), key=LEAST_FIRST.index)
+        return LEAST_FIRST[min(node.at(code).level for code in points(device))]
 
 
 @dataclass(frozen=True, slots=True)
 class Tables:
     """A policy on a model: the room's table, and one for each socket with lines of its own."""
 
-    room: Table
-    sockets: tuple[tuple[PlannedSocket, Table], ...]
+    room: GuardedTable
+    sockets: tuple[tuple[PlannedSocket, GuardedTable], ...]
 
-    def all(self) -> tuple[Table, ...]:
+    def all(self) -> tuple[GuardedTable, ...]:
         """The room's table first."""
         return (self.room, *(table for _, table in self.sockets))
 
-    def where(self, line: PlannedLine) -> tuple[Table, ...]:
+    def where(self, line: PlannedLine) -> tuple[GuardedTable, ...]:
         """The tables in which a line is heard: that of its socket, or all."""
         if line.socket is None:
             return self.all()
@@ -147,8 +214,12 @@ def points(device: Device) -> frozenset[int]:
 
 def lineage(key: Key) -> tuple[Key, ...]:
     """A key and all keys above it, most specific first."""
-    vendor, product, _ = key
-    return tuple(dict.fromkeys((key, (vendor, product, ANY), (vendor, ANY, ANY), ROOT)))
+    vendor, product, version = key
+    if version != ANY:
+        return key, (vendor, product, ANY), (vendor, ANY, ANY), ROOT
+    if product != ANY:
+        return key, (vendor, ANY, ANY), ROOT
+    return (key, ROOT) if vendor != ANY else (ROOT,)
 
 
 def key_of(line: PlannedLine) -> Key:
@@ -186,18 +257,32 @@ def sorted_lines(lines: Iterable[PlannedLine]) -> list[PlannedLine]:
 
 
 def make_tables(policy: PlannedPolicy, model: PlannedModel, may_pass: frozenset[str]) -> Tables:
-    """The tables of a policy on a model.
+    """The tables of a policy on a model; ``may_pass`` as in :class:`Guard`."""
+    return guarded(make_policy_tables(policy), model, Guard.of(model, may_pass))
 
-    ``may_pass`` names the peripherals that a policy may let through although they have an
-    onboard device's id, because port paths decide there.
-    """
-    room = [line for line in policy.lines if line.socket is None]
-    sockets = tuple(
-        (socket, _make_table(policy, model, may_pass, [*own, *room]))
-        for socket in model.sockets
-        if (own := [line for line in policy.lines if line.socket == socket.label])
+
+def guarded(tables: PolicyTables, model: PlannedModel, guard: Guard) -> Tables:
+    """A policy's tables behind a model's guard; lines for sockets that it lacks are not heard."""
+    return Tables(
+        GuardedTable(tables.room, guard),
+        tuple(
+            (socket, GuardedTable(tables.sockets[socket.label], guard))
+            for socket in model.sockets
+            if socket.label in tables.sockets
+        ),
     )
-    return Tables(_make_table(policy, model, may_pass, room), sockets)
+
+
+def make_policy_tables(policy: PlannedPolicy) -> PolicyTables:
+    """What the lines of a policy say, wherever there is no guard."""
+    heard: dict[str | None, _Heard] = {}
+    for line in sorted_lines(policy.lines):
+        ruling = Ruling(LEAST_FIRST.index(Verdict(line.verdict)), line.origin, line)
+        heard.setdefault(line.socket, {}).setdefault(key_of(line), []).append(ruling)
+    room = _room_table(heard.pop(None, {}), Ruling(0, policy.origin))
+    return PolicyTables(
+        room, {label: _socket_table(own, room) for label, own in heard.items() if label is not None}
+    )
 
 
 def contradictions(policy: PlannedPolicy) -> tuple[Contradiction, ...]:
@@ -219,7 +304,7 @@ def idle_lines(policy: PlannedPolicy, model: PlannedModel, tables: Tables) -> tu
     deciding = {
         ruling.origin
         for table in tables.all()
-        for node in table.nodes.values()
+        for _, node in table.nodes()
         for _, ruling in node.rulings()
     }
     labels = {None, *(socket.label for socket in model.sockets)}
@@ -230,62 +315,42 @@ def idle_lines(policy: PlannedPolicy, model: PlannedModel, tables: Tables) -> tu
     )
 
 
-def _make_table(
-    policy: PlannedPolicy,
-    model: PlannedModel,
-    may_pass: frozenset[str],
-    lines: Sequence[PlannedLine],
-) -> Table:
-    heard: dict[Key, list[_Heard]] = {}
-    for position, line in enumerate(sorted_lines(lines)):
-        ruling = Ruling(Verdict(line.verdict), line.origin, line)
-        heard.setdefault(key_of(line), []).append((position, classes_of(line), ruling))
-    nothing_said = Ruling(Verdict.KEEP, policy.origin)
-    hub = Ruling(Verdict.KEEP, model.origin, protects=True)
-    protected = protected_ids(model)
-    keys = {above for key in (*heard, *protected, ROOT) for above in lineage(key)}
-    nodes = {}
-    for key in keys:
-        candidates = sorted(entry for above in lineage(key) for entry in heard.get(above, ()))
-        node = _make_node(candidates, nothing_said)
-        onboard = protected.get((key[0], key[1], ANY))
-        if onboard is not None:
-            node = _protect(node, Ruling(Verdict.KEEP, onboard, protects=True), may_pass)
-        nodes[key] = Node({**node.named, HUB: hub}, node.other)
+_Heard = dict[Key, list[Ruling]]
+"""The rulings of the lines that speak at each node, the most specific first."""
+
+
+def _room_table(heard: _Heard, nothing_said: Ruling) -> Table:
+    """From the root down: a node's own lines over what the node above says."""
+    nodes = {ROOT: _over(heard.get(ROOT, ()), Node({}, nothing_said))}
+    for key in sorted({above for spoken in heard for above in lineage(spoken)} - {ROOT}):
+        nodes[key] = _over(heard.get(key, ()), nodes[lineage(key)[1]])
     return Table(nodes)
 
 
-def protected_ids(model: PlannedModel) -> dict[Key, str]:
-    """The ids of a model's onboard devices with the first device that has each."""
-    ids: dict[Key, str] = {}
-    for device in model.onboard:
-        ids.setdefault((device.vendor, device.product, ANY), device.origin)
-    return ids
+def _socket_table(heard: _Heard, room: Table) -> Table:
+    """All lines of the socket along a node's lineage, over what the room says at that node."""
+    keys = {above for key in heard for above in lineage(key)} | room.nodes.keys()
+    return Table(
+        {
+            key: _over(
+                [ruling for above in lineage(key) for ruling in heard.get(above, ())],
+                room.node(key),
+            )
+            for key in keys
+        }
+    )
 
 
-_Heard = tuple[int, tuple[int, ...], Ruling]
-"""A line's place in the order of what is most specific, its classes, and what it says."""
-
-
-def _make_node(candidates: Sequence[_Heard], nothing_said: Ruling) -> Node:
-    """Each class from the first candidate that speaks of it."""
+def _over(rulings: Iterable[Ruling], below: Node) -> Node:
+    """Each class from the first ruling whose line speaks of it, the rest from below."""
     named: dict[int, Ruling] = {}
-    for _, classes, ruling in candidates:
+    for ruling in rulings:
+        classes = classes_of(ruling.line) if ruling.line else ()
         if not classes:
             return Node(named, ruling)
         for usb_class in classes:
             named.setdefault(usb_class, ruling)
-    return Node(named, nothing_said)
-
-
-def _protect(node: Node, protection: Ruling, may_pass: frozenset[str]) -> Node:
-    """An onboard id's node: only a line that names a peripheral which may pass is heard."""
-
-    def heard(ruling: Ruling) -> Ruling:
-        named = ruling.line is not None and ruling.line.peripheral in may_pass
-        return ruling if named and ruling.verdict != Verdict.KEEP else protection
-
-    return Node({code: heard(ruling) for code, ruling in node.named.items()}, heard(node.other))
+    return Node({**below.named, **named}, below.other)
 
 
 def _share_a_class(first: PlannedLine, second: PlannedLine) -> bool:
@@ -299,7 +364,7 @@ def _idle(line: PlannedLine, tables: Tables) -> IdleLine:
     deciders = {
         ruling.origin: ruling
         for table in tables.where(line)
-        for at, node in (*table.nodes.items(), (key, table.node(key)))
+        for at, node in (*table.nodes(), (key, table.node(key)))
         if key in lineage(at)
         for ruling in _spoken_of(node, classes_of(line))
     }

@@ -1,0 +1,260 @@
+"""From a site to its plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from seatwright import __version__
+from seatwright.allocate import allocate
+from seatwright.capacity.ports import (
+    KINDS,
+    MOST_CONTROLLERS,
+    PortPlan,
+    most_ports,
+    plan_ports,
+)
+from seatwright.findings.problem import Problem
+from seatwright.plan import (
+    FORMAT,
+    Cell,
+    Plan,
+    PlannedGuest,
+    PlannedHost,
+    PlannedModel,
+    PlannedPolicy,
+    PlannedRoom,
+    PlannedSeat,
+    RuleSet,
+    origin,
+)
+from seatwright.plan_records import (
+    planned_model,
+    planned_peripheral,
+    planned_policy,
+    planned_promise,
+    planned_settings,
+)
+from seatwright.policy.compile import compile_policy, rules_name
+from seatwright.policy.contradict import contradiction_problems
+from seatwright.policy.onboard import onboard_problems
+from seatwright.site.allocations import Allocations
+from seatwright.site.types import Host, Room, Seat, Site
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A plan, the numbers it gave (kept for the next one), and what does not fit."""
+
+    plan: Plan
+    allocations: Allocations
+    problems: tuple[Problem, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A seat with everything looked up that its room or the site says for it."""
+
+    seat: Seat
+    room: Room
+    model: str
+    policy: str
+    host: str
+    guest: str
+    cell: str
+    rules: str
+
+
+def make_plan(site: Site, before: Allocations) -> Planned:
+    """The whole site, resolved; ``before`` are the numbers given so far.
+
+    The site has been read without errors: every name in it is described, every seat has a model
+    and a host, no two seats share a name or a guest.
+    """
+    placed = [_place(room, seat) for room in site.rooms.values() for seat in room.seats]
+    models = {name: planned_model(model) for name, model in site.models.items()}
+    policies = {name: planned_policy(policy) for name, policy in site.policies.items()}
+    may_pass = frozenset(one.name for one in site.peripherals.values() if one.port_paths_decide)
+    rules = _rule_sets(placed, policies, models, may_pass)
+    on_host = _by_host(placed)
+    given = allocate([one.seat.name for one in placed], on_host, site.hosts, before)
+    guests, too_many = _guests(placed, given.allocations)
+    cells = _cells(placed)
+    plan = Plan(
+        format=FORMAT,
+        program=f"seatwright {__version__}",
+        site=site.title,
+        language=site.language,
+        settings=planned_settings(site.settings),
+        models=models,
+        peripherals={name: planned_peripheral(one) for name, one in site.peripherals.items()},
+        policies=policies,
+        rules=rules,
+        rooms=_rooms(site, cells),
+        cells=cells,
+        seats=_seats(placed, given.allocations),
+        guests=guests,
+        hosts={name: _host(host, on_host.get(name, ())) for name, host in site.hosts.items()},
+        promises=tuple(planned_promise(promise) for promise in site.promises),
+    )
+    problems = (
+        *contradiction_problems(plan),
+        *onboard_problems(plan),
+        *too_many,
+        *given.problems,
+    )
+    return Planned(plan, given.allocations, problems)
+
+
+def _place(room: Room, seat: Seat) -> Placed:
+    """What the seat says goes before what its room says."""
+    model, host = seat.model or room.model, seat.host or room.host
+    if model is None or host is None:
+        raise ValueError(f"the site was read with errors: seat {seat.name} has no model or host")
+    policy = seat.policy or room.policy
+    cell = f"{room.name}/{model}" + ("" if policy == room.policy else f"/{policy}")
+    return Placed(
+        seat=seat,
+        room=room,
+        model=model,
+        policy=policy,
+        host=host,
+        guest=seat.guest or seat.name,
+        cell=cell,
+        rules=rules_name(policy, model),
+    )
+
+
+def _rule_sets(
+    placed: Sequence[Placed],
+    policies: Mapping[str, PlannedPolicy],
+    models: Mapping[str, PlannedModel],
+    may_pass: frozenset[str],
+) -> dict[str, RuleSet]:
+    """One for each policy and model that meet at a seat."""
+    met: dict[str, set[str]] = {}
+    for one in placed:
+        met.setdefault(one.policy, set()).add(one.model)
+    return {
+        rules.name: rules
+        for policy, names in met.items()
+        for rules in compile_policy(policies[policy], [models[n] for n in sorted(names)], may_pass)
+    }
+
+
+def _by_host(placed: Sequence[Placed]) -> dict[str, list[str]]:
+    guests: dict[str, list[str]] = {}
+    for one in placed:
+        guests.setdefault(one.host, []).append(one.guest)
+    return guests
+
+
+def _cells(placed: Sequence[Placed]) -> dict[str, Cell]:
+    """Seats by room, model and policy, in the order in which they are described."""
+    members: dict[str, list[Placed]] = {}
+    for one in placed:
+        members.setdefault(one.cell, []).append(one)
+    return {
+        name: Cell(
+            name=name,
+            room=seats[0].room.name,
+            model=seats[0].model,
+            policy=seats[0].policy,
+            rules=seats[0].rules,
+            seats=tuple(one.seat.name for one in seats),
+        )
+        for name, seats in members.items()
+    }
+
+
+def _rooms(site: Site, cells: Mapping[str, Cell]) -> dict[str, PlannedRoom]:
+    of_room: dict[str, list[str]] = {}
+    for cell in cells.values():
+        of_room.setdefault(cell.room, []).append(cell.name)
+    return {
+        room.name: PlannedRoom(
+            name=room.name,
+            title=room.title,
+            policy=room.policy,
+            restart=room.restart or site.settings.restart,
+            ports=room.ports,
+            seats=tuple(seat.name for seat in room.seats),
+            cells=tuple(of_room.get(room.name, ())),
+            pilot=room.seats[0].name if room.seats else None,
+            origin=origin(room.path),
+        )
+        for room in site.rooms.values()
+    }
+
+
+def _seats(placed: Sequence[Placed], given: Allocations) -> dict[str, PlannedSeat]:
+    return {
+        one.seat.name: PlannedSeat(
+            name=one.seat.name,
+            number=given.seats[one.seat.name],
+            room=one.room.name,
+            cell=one.cell,
+            model=one.model,
+            policy=one.policy,
+            address=one.seat.address or one.seat.name,
+            guest=one.guest,
+            host=one.host,
+            origin=origin(one.seat.path),
+        )
+        for one in placed
+    }
+
+
+def _guests(
+    placed: Sequence[Placed], given: Allocations
+) -> tuple[dict[str, PlannedGuest], list[Problem]]:
+    """Every guest with its ports; where they are too many, as many as fit, and a problem."""
+    plans: dict[tuple[int, str], PortPlan] = {}
+    problems = {}
+    guests = {}
+    for one in placed:
+        wanted = one.room.ports if one.seat.ports is None else one.seat.ports
+        kind = KINDS[one.room.controller]
+        count = min(wanted, most_ports(kind))
+        if (count, kind.kind) not in plans:
+            plans[count, kind.kind] = plan_ports(count, kind)
+        if count < wanted:
+            problem = _too_many(one, wanted, count)
+            problems[problem.path] = problem
+        ports = plans[count, kind.kind]
+        guests[one.guest] = PlannedGuest(
+            name=one.guest,
+            host=one.host,
+            seat=one.seat.name,
+            spice_port=given.spice_ports[one.host].get(one.guest, 0),
+            rules=one.rules,
+            controllers=ports.controllers,
+            ports=ports.ports,
+        )
+    return guests, list(problems.values())
+
+
+def _too_many(one: Placed, wanted: int, count: int) -> Problem:
+    kind = KINDS[one.room.controller]
+    owner = one.room.path if one.seat.ports is None else one.seat.path
+    return Problem(
+        "too-many-ports",
+        (*owner, "ports"),
+        f"{wanted} redirection ports do not fit: {MOST_CONTROLLERS} times {kind.words} have "
+        f"{MOST_CONTROLLERS * kind.ports} ports, of which {count} are left for redirection.",
+        f"Ask for at most {count} ports"
+        + (", or take the xhci controller." if one.room.controller == "ehci" else "."),
+        (((*one.room.path, "controller"), "the controller of the room"),),
+    )
+
+
+def _host(host: Host, guests: Sequence[str]) -> PlannedHost:
+    return PlannedHost(
+        name=host.name,
+        kind=host.kind,
+        address=host.address,
+        listen=host.listen,
+        uri=host.uri,
+        guests=tuple(guests),
+        origin=origin(host.path),
+    )
