@@ -83,6 +83,9 @@ def playbooks(place: str, plan: Plan) -> dict[str, bytes]:
         "playbooks/guests.yml": render(
             "playbooks/guests.yml.in", place=place, roles=_steps(host_roles)
         ),
+        "playbooks/remove.yml": render(
+            "playbooks/remove.yml.in", place=place, roles=_steps(reversed(SEAT_ROLES))
+        ),
     }
 
 
