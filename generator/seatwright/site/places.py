@@ -27,6 +27,10 @@ class Sources:
         """The files in the order in which they were read."""
         return tuple(self._texts)
 
+    def joined(self, other: Sources) -> Sources:
+        """These files and those of another reading."""
+        return Sources({**self._texts, **other._texts})
+
     def text(self, file: str) -> str:
         """The whole file; empty where it could not be read."""
         return self._texts.get(file, "")
