@@ -14,7 +14,6 @@ import shlex
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from xml.sax import saxutils
 
 import yaml as yaml_library
 
@@ -159,12 +158,16 @@ def udev_value(text: str) -> Quoted:
 
 def xml_text(text: str) -> Quoted:
     """Character data of an XML element."""
+    from xml.sax import saxutils  # slow to load: it brings an HTTP client along
+
     _refuse(text, _not_xml, "XML")
     return Quoted(saxutils.escape(text, {"\r": "&#13;"}))
 
 
 def xml_attribute(text: str) -> Quoted:
     """The value of an XML attribute, quotes included."""
+    from xml.sax import saxutils
+
     _refuse(text, _not_xml, "XML")
     return Quoted(saxutils.quoteattr(text))
 

@@ -186,6 +186,8 @@ def _spec(one: Variable) -> dict[str, object]:
         spec["required"] = True
     elif one.default is not None:
         spec["default"] = list(one.default) if isinstance(one.default, tuple) else one.default
+    if one.secret:
+        spec["no_log"] = True
     if one.choices:
         spec["choices"] = list(one.choices)
     if one.options:

@@ -39,9 +39,10 @@ class Variable:
 
     ``elements`` is the kind of a list's members, ``options`` the keys of a dictionary (or of the
     dictionaries in a list); no ``options`` means any keys. ``default`` of None means required,
-    except for a ``part`` with ``optional``: that key may be absent. ``key`` names the key of the
-    description it comes from (``room.restart``): its choices are then those of the key, and so is
-    the sentence where none is given here.
+    except for a ``part`` with ``optional``: that key may be absent. What is ``secret`` never shows
+    in Ansible's output. ``key`` names the key of the description it comes from
+    (``room.restart``): its choices are then those of the key, and so is the sentence where none
+    is given here.
     """
 
     name: str
@@ -52,6 +53,7 @@ class Variable:
     elements: Kind | None = None
     options: tuple[Variable, ...] = ()
     optional: bool = False
+    secret: bool = False
     key: str | None = None
 
     @property
@@ -201,6 +203,7 @@ SEAT_SESSION = Role(
             "default",
             "Password of the guest's display, from a vault; empty: it asks for none.",
             default="",
+            secret=True,
         ),
         Variable(
             "seat_session_picker_keys",
