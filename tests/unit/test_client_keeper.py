@@ -54,22 +54,32 @@ class Seat:
         return keeper.main(["--root", str(self.root), *called, *arguments])
 
     def install(
-        self, files: dict[str, bytes], name: str = "seat_session", session: bool = True
+        self,
+        files: dict[str, bytes],
+        name: str = "seat_session",
+        session: bool = True,
+        links: dict[str, str] | None = None,
     ) -> None:
         """As the installer does it: new files, the former list's others removed, the list."""
         manifest = self.root / f"var/lib/seatwright/files/{name}.json"
-        before = json.loads(manifest.read_text())["files"] if manifest.exists() else []
+        links = links or {}
+        old = json.loads(manifest.read_text()) if manifest.exists() else {}
         for path, data in files.items():
             self.path(path).parent.mkdir(parents=True, exist_ok=True)
             self.path(path).write_bytes(data)
-        for entry in before:
-            if entry["path"] not in files:
+        for path, target in links.items():
+            self.path(path).parent.mkdir(parents=True, exist_ok=True)
+            self.path(path).unlink(missing_ok=True)
+            self.path(path).symlink_to(target)
+        for entry in (*old.get("files", ()), *old.get("links", ())):
+            if entry["path"] not in {*files, *links}:
                 self.path(entry["path"]).unlink(missing_ok=True)
         manifest.parent.mkdir(parents=True, exist_ok=True)
         entries = [{"path": path, "mode": "0644"} for path in sorted(files)]
-        manifest.write_text(
-            json.dumps({"format": 1, "list": name, "session": session, "files": entries})
-        )
+        document = {"format": 1, "list": name, "session": session, "files": entries}
+        if links:
+            document["links"] = [{"path": path, "target": to} for path, to in links.items()]
+        manifest.write_text(json.dumps(document))
 
     def path(self, path: str) -> Path:
         return self.root / path.lstrip("/")
@@ -89,7 +99,9 @@ class Seat:
         found = {}
         for top in ("etc", "usr", "var/lib/seatwright/files"):
             for path in sorted((self.root / top).rglob("*")):
-                if path.is_file():
+                if path.is_symlink():
+                    found[str(path.relative_to(self.root))] = (os.readlink(path).encode(), 0)
+                elif path.is_file():
                     mode = stat.S_IMODE(path.stat().st_mode)
                     found[str(path.relative_to(self.root))] = (path.read_bytes(), mode)
         return found
@@ -229,6 +241,41 @@ def test_the_way_back_restores_everything_and_removes_what_is_new(
     ]
     seat.come_up()
     assert state(seat, capsys)["pending"] is False
+
+
+def test_links_are_files_too(seat: Seat) -> None:
+    """Enabled and masked units are symbolic links in the lists."""
+    unit = "/etc/systemd/system/getty@.service"
+    other = "/etc/systemd/system/autovt@.service"
+    seat.install(SESSION_FILES, links={unit: "/dev/null", other: "/dev/null"})
+    seat.come_up()
+    good, digest = seat.installed(), seat.digest()
+    seat.install(SESSION_FILES, links={unit: "/dev/zero", "/etc/systemd/system/x": "/dev/null"})
+    assert seat.digest() != digest
+    assert seat.run("started") == 0
+    assert seat.run("fall-back", "--pause", "0") == 0
+    assert seat.installed() == good
+    assert seat.digest() == digest
+
+
+def test_a_file_is_checked_before_it_goes_live(
+    seat: Seat, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rules = seat.root / "rules.json"
+    rules.write_text(
+        json.dumps(
+            {
+                "format": 1,
+                "redirect": "-1,-1,-1,-1,0",
+                "permitted": "-1,-1,-1,-1,0",
+                "onboard": [],
+                "sockets": [],
+            }
+        )
+    )
+    assert seat.run("check", "rules", str(rules)) == 0
+    assert seat.run("check", "session", str(rules)) == 1
+    assert f"\n{rules}: seat: is missing\n" in capsys.readouterr().out
 
 
 def test_the_way_back_leaves_files_of_other_lists(seat: Seat) -> None:
@@ -475,7 +522,7 @@ def test_a_started_note_of_somebody_else_is_not_believed(
 # Killed at any moment
 
 
-POINTS = ("replace", "unlink", "open", "fsync", "fchmod", "chmod", "mkdir")
+POINTS = ("replace", "symlink", "unlink", "open", "fsync", "fchmod", "chmod", "mkdir")
 
 
 def die_at(number: int, act: Callable[[], object]) -> bool:

@@ -59,6 +59,14 @@ def write_json(path: Path, value: object, *, durable: bool = True) -> None:
     write_atomic(path, line.encode(), durable=durable)
 
 
+def link_atomic(path: Path, target: str) -> None:
+    """Replace ``path`` by a symbolic link, see :func:`write_atomic`. Raises OSError."""
+    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")
+    os.symlink(target, beside)
+    os.replace(beside, path)
+    sync_directory(path.parent)
+
+
 def read_small(path: Path, *, owner: int | None = None) -> bytes:
     """A file that somebody else may have put there: regular, no link, at most 1 MB, never waits.
 

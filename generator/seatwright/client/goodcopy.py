@@ -15,13 +15,14 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from seatwright.client.files import Owner, remove, sweep, write_atomic, write_json
+from seatwright.client.files import Owner, link_atomic, remove, sweep, write_atomic, write_json
 from seatwright.client.layout import Layout
 from seatwright.client.manifest import (
     Content,
     Manifest,
     ManifestError,
     describe,
+    link_to,
     look,
     read_manifests,
     session_paths,
@@ -36,13 +37,25 @@ class GoodCopyError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """One file of the copy; ``path`` as on the seat. Without ``sha256`` it was absent."""
+    """One entry of the copy; ``path`` as on the seat.
+
+    A file has ``sha256`` and whose it is, a symbolic link ``target``; with neither it was absent.
+    """
 
     path: str
     sha256: str | None
     uid: int = 0
     gid: int = 0
     mode: int = 0o644
+    target: str | None = None
+
+    def content(self) -> Content | None:
+        """As it was found on the disk."""
+        if self.target is not None:
+            return link_to(self.target)
+        if self.sha256 is None:
+            return None
+        return Content(self.sha256, Owner(self.uid, self.gid, self.mode))
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +156,8 @@ def _take(layout: Layout, path: str, blobs: dict[str, bytes]) -> Kept:
     content = look(place)
     if content is None:
         return Kept(path, None)
+    if content.target is not None:
+        return Kept(path, None, target=content.target)
     data = place.read_bytes()
     sha256 = hashlib.sha256(data).hexdigest()
     if sha256 != content.sha256:
@@ -155,10 +170,7 @@ def _take(layout: Layout, path: str, blobs: dict[str, bytes]) -> Kept:
 def _digest(files: Iterable[Kept]) -> str:
     whole = hashlib.sha256()
     for one in sorted(files, key=lambda kept: kept.path):
-        content = None
-        if one.sha256 is not None:
-            content = Content(one.sha256, Owner(one.uid, one.gid, one.mode))
-        whole.update(describe(one.path, content).encode())
+        whole.update(describe(one.path, one.content()).encode())
     return whole.hexdigest()
 
 
@@ -205,14 +217,17 @@ def _blob(layout: Layout, one: Kept) -> bytes:
 def _put_back(layout: Layout, one: Kept) -> None:
     place = layout.on_seat(one.path)
     sweep(place)
-    if one.sha256 is None:
+    wanted = one.content()
+    if wanted is None:
         remove(place)
         return
-    wanted = Content(one.sha256, Owner(one.uid, one.gid, one.mode))
     try:
         if look(place) == wanted:
             return
     except ManifestError:  # something else stands there: a rename replaces it, or says why not
         pass
     place.parent.mkdir(parents=True, exist_ok=True)
+    if wanted.target is not None:
+        link_atomic(place, wanted.target)
+        return
     write_atomic(place, _blob(layout, one), owner=wanted.owner)

@@ -3,12 +3,13 @@
 Whoever installs files leaves ``/var/lib/seatwright/files/LIST.json`` for each list of them::
 
     {"format": 1, "list": "seat_session", "session": true,
-     "files": [{"path": "/etc/seatwright/session.json", ...}, ...]}
+     "files": [{"path": "/etc/seatwright/session.json", ...}, ...],
+     "links": [{"path": "/etc/systemd/system/x.target", "target": "/dev/null"}, ...]}
 
 ``session`` says that the session has to be restarted to see a change in one of these files (and
-that they are kept and restored together); ``path`` is absolute without ``..``.  Further keys are
-the installer's own and are ignored here.  The digest is taken from what is on the disk, so that a
-change by hand counts as one.
+that they are kept and restored together); ``path`` is absolute without ``..``; ``links`` are
+symbolic and may be left out.  Further keys are the installer's own and are ignored here.  The
+digest is taken from what is on the disk, so that a change by hand counts as one.
 """
 
 from __future__ import annotations
@@ -40,10 +41,16 @@ class Manifest:
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """A regular file as found: its bytes' SHA-256 and whose it is."""
+    """What was found: a regular file's SHA-256 and whose it is, or a symbolic link's target."""
 
     sha256: str
     owner: Owner
+    target: str | None = None
+
+
+def link_to(target: str) -> Content:
+    """A symbolic link; it has no content and nobody's rights matter."""
+    return Content("", Owner(0, 0, 0), target)
 
 
 def read_manifests(directory: Path) -> tuple[Manifest, ...]:
@@ -62,8 +69,13 @@ def session_paths(manifests: tuple[Manifest, ...]) -> tuple[str, ...]:
 
 
 def look(path: Path) -> Content | None:
-    """The file at ``path``, None where nothing is. Raises ManifestError for what is no file."""
+    """What is at ``path``, None where nothing is.
+
+    Raises ManifestError for what is neither a file nor a link.
+    """
     try:
+        if path.is_symlink():
+            return link_to(os.readlink(path))
         descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     except (FileNotFoundError, NotADirectoryError):
         return None
@@ -89,6 +101,8 @@ def describe(path: str, content: Content | None) -> str:
     """The line of one file in the digest."""
     if content is None:
         return f"{json.dumps(path)} absent\n"
+    if content.target is not None:
+        return f"{json.dumps(path)} -> {json.dumps(content.target)}\n"
     owner = content.owner
     return f"{json.dumps(path)} {owner.uid} {owner.gid} {owner.mode:o} {content.sha256}\n"
 
@@ -96,7 +110,8 @@ def describe(path: str, content: Content | None) -> str:
 def _read(path: Path) -> Manifest:
     try:
         data = json.loads(path.read_bytes())
-        paths = tuple(str(_path(entry["path"])) for entry in data["files"])
+        entries = (*data["files"], *data.get("links", ()))
+        paths = tuple(_path(entry["path"]) for entry in entries)
         if data["format"] != FORMAT or type(data["session"]) is not bool:
             raise ValueError("format must be 1 and session true or false")
     except (ValueError, TypeError, KeyError, RecursionError) as error:
