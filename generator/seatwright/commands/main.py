@@ -25,6 +25,9 @@ class Verb:
 
 VERBS: Mapping[str, Verb] = {
     "new": Verb("new", "Write a small site to start from."),
+    "render": Verb("render", "Write the roles and the inventory of a site."),
+    "plan": Verb("plan", "Print the plan of a site: everything looked up and compiled."),
+    "policy": Verb("policy", "Turn filter strings from elsewhere into policy lines."),
     "schema": Verb("schema", "Print the JSON Schema of a file, for editors and other programs."),
 }
 """In the order of ``--help``. Help stands here so that showing it loads no verb."""

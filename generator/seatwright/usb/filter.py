@@ -337,8 +337,8 @@ def _odd_spelling(text: str) -> tuple[str, str]:
     if text[-1] in _C_BLANKS:
         return f"there is a blank after the number in {shown}", "remove the blank"
     if re.fullmatch(r"0[0-7]+", text):
-        octal = _shown(text.lstrip("0") or "0")
-        return f"{shown} is octal to usbredir", f"write 0x for hexadecimal, or {octal} for decimal"
+        read = f", which reads {int(text, 8)}" if len(text) < _DIGITS_THAT_FIT else ""
+        return f"{shown} is octal to usbredir{read}", "write the number without the leading 0"
     if re.fullmatch(r"0[0-9]+", text):
         return f"{shown} begins with 0 but is not octal", "leave the leading 0 out, or write 0x"
     if text[0] == "+":
