@@ -14,11 +14,9 @@ from seatwright.site.schema import DIALECT, part_schema, schema_text, site_schem
 
 def plan_schema() -> Schema:
     """The schema of what ``seatwright plan`` prints."""
-    import msgspec
+    from seatwright.plan import plan_schema
 
-    from seatwright.plan import Plan
-
-    return {"$schema": DIALECT, "title": "A plan", **msgspec.json.schema(Plan)}
+    return plan_schema()
 
 
 def findings_schema() -> Schema:

@@ -166,22 +166,18 @@ def _node_rules(key: Key, own: Node, above: Node, level: int) -> Iterator[Planne
         classes, rest = [code for code in range(EVERY_CLASS) if code != HUB], False
         bases = [True, False]
     passes = {code: own.at(code).level >= level for code in classes}
-    best = [code for code in classes if passes[code] != (above.at(code).level >= level)]
-    base = None
-    for allow in bases if best or rest else ():
+    differing = [code for code in classes if passes[code] != (above.at(code).level >= level)]
+    fewest, base = None if rest else differing, None
+    for allow in bases if differing or rest else ():
         exceptions = [code for code in classes if passes[code] != allow]
-        if rest or len(exceptions) + 1 < len(best):
-            best, base, rest = exceptions, allow, False
-    for code in best:
+        if fewest is None or len(exceptions) + 1 < len(fewest):
+            fewest, base = exceptions, allow
+    for code in fewest or ():
         yield _rule(code, key, passes[code], own.at(code).origin)
     if base is not None:
-        yield _rule(ANY, key, base, _base_origin(own, base, level))
-
-
-def _base_origin(own: Node, allow: bool, level: int) -> str:
-    """The line that a rule for all classes stands for."""
-    rulings = (own.other, *(own.named[code] for code in sorted(own.named)))
-    return next(one.origin for one in rulings if (one.level >= level) == allow)
+        # The line that the rule is there for: one that differs from what stands above.
+        cause = own.other if rest else next(own.at(c) for c in differing if passes[c] == base)
+        yield _rule(ANY, key, base, cause.origin)
 
 
 def _rule_list(

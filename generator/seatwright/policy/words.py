@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -58,17 +58,23 @@ class Row:
 
 
 def id_words(vendor: int | None, product: int | None, version: int | None = None) -> str:
-    """``1209:0003``, ``1209:*``, ``1209:0003 release 1.10``; ``any`` where nothing is said."""
+    """``1209:0003``, ``1209:*``, ``1209:0003 version 1.10``; ``any`` where nothing is said."""
     if vendor is None:
         return "any"
     words = f"{vendor:04x}:" + ("*" if product is None else f"{product:04x}")
-    return words if version is None else f"{words} release {bcd_text(version)}"
+    return words if version is None else f"{words} version {bcd_text(version)}"
 
 
 def class_words(usb_class: int) -> str:
-    """What people call the devices of a class, with the class's name."""
+    """What people call the devices of a class, with the class's name for looking it up."""
     name = class_name(usb_class)
-    return f"{CLASS_WORDS[usb_class]} ({name})" if usb_class in CLASS_WORDS else f"class {name}"
+    plain = plain_class_words(usb_class)
+    return f"{plain} ({name})" if usb_class in CLASS_WORDS else plain
+
+
+def plain_class_words(usb_class: int) -> str:
+    """What people call the devices of a class."""
+    return CLASS_WORDS.get(usb_class, f"devices of class {class_name(usb_class)}")
 
 
 def peripheral_words(peripheral: PlannedPeripheral) -> str:
@@ -79,16 +85,22 @@ def peripheral_words(peripheral: PlannedPeripheral) -> str:
     return f"the {name} ({ids})"
 
 
-def line_words(line: PlannedLine, peripherals: Mapping[str, PlannedPeripheral]) -> str:
-    """What a policy line speaks of."""
-    classes = listed(map(class_words, line.usb_classes), "and")
+def line_words(
+    line: PlannedLine,
+    peripherals: Mapping[str, PlannedPeripheral],
+    words: Callable[[int], str] = class_words,
+) -> str:
+    """What a policy line speaks of; ``words`` says how a class is called."""
+    classes = listed(map(words, line.usb_classes), "or")
     if line.peripheral is not None and line.peripheral in peripherals:
         return peripheral_words(peripherals[line.peripheral])
     if line.vendor is None:
-        return classes if line.usb_classes else "every other device"
+        return classes if line.usb_classes else "everything else"
     ids = id_words(line.vendor, line.product, line.bcd_device)
-    whose = f"every device of vendor {line.vendor:04x}" if line.product is None else f"device {ids}"
-    return f"{whose}, as far as it is among {classes}" if line.usb_classes else whose
+    whose = f"the device {ids}"
+    if line.product is None:
+        whose = f"everything else with the vendor number {line.vendor:04x}"
+    return f"{whose} (where it is {classes})" if line.usb_classes else whose
 
 
 def rule_words(rule: PlannedRule) -> str:
@@ -120,44 +132,40 @@ def room_table(plan: Plan, room: PlannedRoom) -> tuple[Row, ...]:
             )
             for line in plan.policies[policy].lines
         ]
-        everything = any(row.what == "every other device" and row.where is None for row in rows)
-        if not everything:
+        if not any(_is_everything(line) for line in plan.policies[policy].lines):
             own = plan.policies[policy].origin
-            rows.append(Row("every other device", None, HAPPENS["keep"], policy, own))
+            rows.append(Row("everything else", None, HAPPENS["keep"], policy, own))
     return tuple(rows)
+
+
+def _is_everything(line: PlannedLine) -> bool:
+    return line.socket is None and line.vendor is None and not line.usb_classes
 
 
 def room_sentences(plan: Plan, room: PlannedRoom) -> tuple[str, str, str]:
     """What goes by itself, what goes when picked, and what stays, under the room's own policy."""
     lines = plan.policies[room.policy].lines
-    name = printable(room.title) or room.name
-    redirected = _all_of(plan, lines, "redirect")
-    offered = _all_of(plan, lines, "offer")
-    kept = _all_of(plan, lines, "keep")
-    first = f"{name}: {redirected or 'nothing'} goes to the guest without anybody doing anything."
-    second = (
-        f"Only when the person at the seat picks it: {offered}."
-        if offered
-        else "There is nothing that people at the seat could pick in addition."
+    redirected, offered, kept = (
+        [_in_place(plan, line) for line in lines if line.verdict == verdict] for verdict in HAPPENS
     )
-    ports = "one device" if room.ports == 1 else f"{room.ports} devices"
-    third = (
-        f"Everything else stays at the seat{f' ({kept} too)' if kept else ''}, the client's own "
-        f"devices always; a device that is several things at once goes only if each of them may, "
-        f"and at most {ports} at a time."
+    always = listed(["the client's own devices", *kept], "and")
+    ports = "one device goes" if room.ports == 1 else f"{room.ports} devices go"
+    return (
+        f"Goes to the guest by itself: {_all_of(redirected)}.",
+        f"Goes when the person at the seat picks it: {_all_of(offered)}.",
+        f"Everything else stays at the seat, and in any case {always}; a device that is several "
+        f"things at once goes only if each of them may, and at most {ports} at one time.",
     )
-    return first, second, third
 
 
-def _all_of(plan: Plan, lines: Iterable[PlannedLine], verdict: str) -> str:
-    """The lines of one verdict in a row; empty where there are none."""
-    words = [
-        line_words(line, plan.peripherals) + (f" {_at(line.socket)}" if line.socket else "")
-        for line in lines
-        if line.verdict == verdict
-    ]
-    return listed(words, "and") if words else ""
+def _all_of(words: Sequence[str]) -> str:
+    return listed(words, "and") if words else "nothing"
 
 
-def _at(label: str) -> str:
-    return f'at the socket "{printable(label)}"'
+def _in_place(plan: Plan, line: PlannedLine) -> str:
+    """What a line speaks of, and the socket where it does."""
+    words = line_words(line, plan.peripherals, plain_class_words)
+    if line.socket is None:
+        return words
+    words = "everything" if words == "everything else" else words
+    return f'{words} in the socket "{printable(line.socket)}"'
