@@ -79,9 +79,10 @@ needs: {description: Paths whose content has to be sent., type: list, returned: 
 import fcntl
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 from ansible.module_utils.basic import AnsibleModule
 from ansible.module_utils.seat_changes import (
@@ -175,7 +176,8 @@ def main() -> None:
             raise Refused("list must be lower-case letters, digits, - and _")
         entries = parse_entries(module.params["files"])
         hide_contents(module, entries)
-        with lock(module.params["root"], module.check_mode):
+        idle = module.check_mode or nothing_to_do(module.params, entries)
+        with lock(module.params["root"], idle):
             result = run(module, entries)
     except Refused as error:
         module.fail_json(msg=f"{error}. Nothing was changed.")
@@ -262,10 +264,15 @@ def hide_contents(module: AnsibleModule, entries: tuple[Entry, ...]) -> None:
     module.params["files"] = [entry.path for entry in entries]
 
 
+def nothing_to_do(params: Mapping[str, Any], entries: tuple[Entry, ...]) -> bool:
+    """Whether a list that has nothing is asked to have nothing: then not even a lock is left."""
+    return not entries and not os.path.exists(manifest_place(params["root"], params["list"]))
+
+
 @contextmanager
-def lock(root: str, check: bool) -> Iterator[None]:
-    """Only one run writes at a time; check mode writes nothing and takes no lock."""
-    if check:
+def lock(root: str, idle: bool) -> Iterator[None]:
+    """Only one run writes at a time; who writes nothing takes no lock."""
+    if idle:
         yield
         return
     place = os.path.join(root, OWN_PLACE.lstrip("/"))
