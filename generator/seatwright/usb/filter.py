@@ -152,6 +152,12 @@ def decide_strict(rules: Sequence[Rule], device: Device) -> Decision:
     return decide(rules, device, strict=True)
 
 
+def checked_classes(device: Device, *, strict: bool = False) -> frozenset[int]:
+    """The classes that have to pass: a device is let through if each of them is."""
+    skipped = () if strict else _skipped(device.interfaces)
+    return frozenset(usb_class for _, usb_class in _questions(device, skipped))
+
+
 def _skipped(interfaces: Sequence[Interface]) -> tuple[int, ...]:
     """Positions of the 3/0/0 interfaces, unless they are all there is."""
     plain_hid = tuple(
