@@ -22,7 +22,7 @@ import json
 import os
 import re
 import shutil
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -30,7 +30,7 @@ from seatwright.render.errors import WriteError
 from seatwright.render.tree import MANIFEST, File, Tree
 
 JOURNAL = ".seatwright.json"
-PLACE = re.compile(r"roles|ansible\.cfg|inventories/[^/]+/rendered")
+PLACE = re.compile(r"roles|ansible\.cfg|inventories/(?!\.\.?/)[^/]+/rendered")
 """Places a journal may name: it lies in a checkout, so it is no more trusted than other input."""
 
 _AT_FDCWD = -100
@@ -151,7 +151,8 @@ def swap(root: Path, digests: Mapping[str, str]) -> None:
     except OSError:
         for place in reversed(done):
             exchange(root / place, sibling(root / place))
-        close_journal(root, digests)
+        _forget_journal(root)  # first: without it, what stands beside the places is rubbish
+        drop_siblings(root, digests)
         raise
     close_journal(root, digests)
 
@@ -166,13 +167,18 @@ def _write_journal(root: Path, digests: Mapping[str, str]) -> None:
     flush_directory(root)
 
 
-def close_journal(root: Path, places: Iterable[str]) -> None:
-    """All places are as they should be: forget the journal, then drop what was exchanged out."""
-    for place in places:
-        flush_directory((root / place).parent)
+def close_journal(root: Path, places: Collection[str]) -> None:
+    """All places are as they should be: drop what was exchanged out, then forget the journal."""
+    for parent in dict.fromkeys((root / place).parent for place in places):
+        if parent.is_dir():  # somebody may have removed the whole site since
+            flush_directory(parent)
+    drop_siblings(root, places)
+    _forget_journal(root)
+
+
+def _forget_journal(root: Path) -> None:
     (root / JOURNAL).unlink()
     flush_directory(root)
-    drop_siblings(root, places)
 
 
 def drop_siblings(root: Path, places: Iterable[str]) -> None:
@@ -212,7 +218,9 @@ def _read_journal(journal: Path) -> dict[str, str]:
         places = json.loads(journal.read_bytes())["places"]
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise WriteError(f"{journal.name} is no journal of an interrupted render", hint) from error
-    if not isinstance(places, dict) or not all(map(PLACE.fullmatch, places)):
+    if not isinstance(places, dict) or not all(
+        PLACE.fullmatch(place) and isinstance(wanted, str) for place, wanted in places.items()
+    ):
         raise WriteError(f"{journal.name} names places that render never writes", hint)
     return places
 

@@ -96,6 +96,7 @@ def write(root: Path, output: Output, found: Difference) -> None:
     ``found`` is what :func:`compared` said; hand edits in it are lost.  The caller holds the
     lock and has recovered.  Raises WriteError with the old files intact.
     """
+    drop_siblings(root, (*output.directories, *output.beside))  # of a render that was killed
     if found.places:
         with _explained(root):
             _replace(root, output, found.places)
