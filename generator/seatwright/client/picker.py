@@ -107,12 +107,21 @@ class SupportPanel:
 
 
 def _panel(*parts: Any) -> Any:
-    """Padding and border belong to the box; the frame keeps clicks from the guest below."""
+    """A box in the middle; the frame around it fills the screen and takes every click."""
     box = Gtk.Box(orientation=Gtk.Orientation.VERTICAL)
+    box.set_halign(Gtk.Align.CENTER)
+    box.set_valign(Gtk.Align.CENTER)
     box.get_style_context().add_class("panel")
     for part in parts:
         box.pack_start(part, False, False, 0)
-    frame = Gtk.EventBox(halign=Gtk.Align.CENTER, valign=Gtk.Align.CENTER)
+    frame = Gtk.EventBox(visible_window=False)
+    frame.add_events(
+        Gdk.EventMask.BUTTON_PRESS_MASK
+        | Gdk.EventMask.SCROLL_MASK
+        | Gdk.EventMask.POINTER_MOTION_MASK
+    )
+    for signal in ("button-press-event", "scroll-event", "motion-notify-event"):
+        on(frame, signal, lambda *_: True)
     frame.add(box)
     return frame
 

@@ -24,7 +24,7 @@ from seatwright.client.config import (
 )
 from seatwright.client.connection import Connection, Listener
 from seatwright.client.handover import Event, Handover, Plugged, Status
-from seatwright.client.journal import ERROR, INFO, WARNING, Journal
+from seatwright.client.journal import ERROR, INFO, SOCKET, WARNING, Journal
 from seatwright.client.libusb import Libusb
 from seatwright.client.messages import Messages
 from seatwright.client.notify import notify, watchdog_seconds
@@ -251,8 +251,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--session", type=Path, default=SESSION_FILE, help="session.json")
     parser.add_argument("--rules", type=Path, default=RULES_FILE, help="rules.json")
     parser.add_argument("--run", type=Path, default=RUN, help="where the state file lies")
+    parser.add_argument("--journal", default=SOCKET, help="the journal's socket")
     options = parser.parse_args(arguments)
-    journal = Journal()
+    journal = Journal(options.journal)
     if not Gtk.init_check(None)[0]:
         journal.note("no-display", "There is no display to show the session on.", priority=ERROR)
         return 1

@@ -80,12 +80,11 @@ class Window:
         display = SpiceGtk.Display.new(session, 0)
         for name in ("scaling", "resize-guest", "grab-keyboard"):
             display.set_property(name, True)
-        display.set_property("disable-inputs", self._panels > 0)
 
         def ready(*_: Any) -> None:
             if display is self._display and display.get_property("ready"):
                 self._stack.set_visible_child_name("display")
-                display.grab_focus()
+                self._focus()
                 picture()
 
         def clicked(*_: Any) -> bool:
@@ -122,12 +121,16 @@ class Window:
         self._notice_timer = GLib.timeout_add_seconds(NOTICE_SECONDS, self._hide_notice)
 
     def lay_over(self, panel: Any) -> None:
-        """Put a panel in the middle of the screen; the guest gets no input meanwhile."""
+        """Put a panel over the whole screen, so that the guest gets no pointer meanwhile.
+
+        The focus goes too: with it the guest is told that the keys of the chord are released. It
+        would not be told while the keyboard is grabbed.
+        """
         self._panels += 1
         if self._display is not None:
             self._display.keyboard_ungrab()
             self._display.mouse_ungrab()
-            self._display.set_property("disable-inputs", True)
+            self.top.set_focus(None)
         self._overlay.add_overlay(panel)
         panel.show_all()
 
@@ -135,8 +138,10 @@ class Window:
         """Remove the panel; the guest has the keyboard again."""
         self._panels -= 1
         self._overlay.remove(panel)
+        self._focus()
+
+    def _focus(self) -> None:
         if self._display is not None and not self._panels:
-            self._display.set_property("disable-inputs", False)
             self._display.grab_focus()
 
     def _hide_notice(self) -> bool:
