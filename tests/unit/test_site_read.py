@@ -13,6 +13,7 @@ from seatwright.site.places import place_of
 from seatwright.site.read import Reading, read_site
 from seatwright.site.types import Carries, Match, Site, Speed, Verdict
 from seatwright.usb.device import Interface
+from support.bigsite import write_big_site
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "inventories" / "fennmoor" / "site.yml"
@@ -340,3 +341,16 @@ def test_names_of_seats_hosts_and_groups(tmp_path: Path) -> None:
         "rooms: {r: {policy: p, model: vale, host: quay, seats: [quay, clients]}}\n",
     )
     assert [one.slug for one in reading.findings] == ["duplicate-name", "reserved-name"]
+
+
+def test_the_big_site_has_no_findings_and_is_the_same_every_time(tmp_path: Path) -> None:
+    first = write_big_site(tmp_path / "a", seats=1003, rooms=50, models=10)
+    second = write_big_site(tmp_path / "b", seats=1003, rooms=50, models=10)
+    reading = read_site(first)
+    assert reading.findings == ()
+    assert reading.site is not None
+    assert sum(len(room.seats) for room in reading.site.rooms.values()) == 1003
+    assert reading.site == read_site(second).site
+    texts = [[path.read_bytes() for path in sorted(one.parent.rglob("*.yml"))] for one in
+             (first, second)]  # fmt: skip
+    assert texts[0] == texts[1]

@@ -47,6 +47,12 @@ class Loader(FASTEST):  # type: ignore[misc]
         """Called for every node without a tag of its own."""
         return PLAIN
 
+    def descend_resolver(self, parent: Any, index: Any) -> None:
+        """Called on the way down; only resolving by path would need it."""
+
+    def ascend_resolver(self) -> None:
+        """Called on the way up."""
+
 
 NOT_ALLOWED = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029]|\r(?!\n)")
 """Controls, and line ends that YAML counts and editors do not: places would be wrong."""

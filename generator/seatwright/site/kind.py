@@ -23,6 +23,9 @@ EMPTY_WORDS = frozenset(("", "~", "null", "Null", "NULL"))
 """What YAML takes for "no value" where it stands without quotes."""
 
 
+QUOTES = ("'", '"')
+
+
 class Broken(Enum):
     """Stands where a value could not be read; its problem has been reported already."""
 
@@ -122,34 +125,38 @@ class Scalar(Kind):
         """The value; raises :class:`Misread`."""
 
     def read(self, node: Node, report: Report, owner: Node | None = None) -> Any:
-        if has_braces_for_text(node):
-            return BROKEN
         if not isinstance(node, ScalarNode):
-            return report.problem(
-                "wrong-form",
-                node,
-                f"Here stands {form(node)}; wanted is {self.words}.",
-                "Write one value, without brackets or dashes.",
-            )
-        if is_empty(node):
+            return self.not_one_value(node, report)
+        if not node.style and node.value in EMPTY_WORDS:
             return report.problem(
                 "empty-value",
                 owner or node,
                 f"Here is no value; wanted is {self.words}.",
                 "Write the value or leave the key out.",
             )
-        if node.style in ("'", '"') and not self.quotes_allowed:
+        if not self.quotes_allowed and node.style in QUOTES:
             return report.problem(
                 "bad-value",
                 node,
-                f"{shown(node.value)} stands in quotes, which "
-                f"make it text; wanted is {self.words}.",
+                f"{shown(node.value)} stands in quotes, which make it text; wanted is "
+                f"{self.words}.",
                 "Leave the quotes out.",
             )
         try:
             return self.accept(self.parse(node.value), node, report)
         except Misread as misread:
             return report.problem(misread.slug, node, misread.message, misread.hint)
+
+    def not_one_value(self, node: Node, report: Report) -> Broken:
+        """A list or a group of keys stands there."""
+        if has_braces_for_text(node):
+            return BROKEN
+        return report.problem(
+            "wrong-form",
+            node,
+            f"Here stands {form(node)}; wanted is {self.words}.",
+            "Write one value, without brackets or dashes.",
+        )
 
     def accept(self, value: Any, node: Node, report: Report) -> Any:
         """Called with every value that could be read; a kind of names reports its reference."""
@@ -191,7 +198,7 @@ def is_plain(node: Node) -> bool:
 
 def is_merge_key(key: Node) -> bool:
     """Whether a key is YAML 1.1's ``<<``, which is not taken: reported with the form."""
-    return is_plain(key) and key.value == "<<"
+    return key.value == "<<" and is_plain(key)
 
 
 def has_braces_for_text(node: Node) -> bool:

@@ -26,6 +26,9 @@ NAME_PATTERN = "[a-z0-9]([a-z0-9-]*[a-z0-9])?"
 NAME_LENGTH = 63
 """A name becomes a host name (RFC 1123, section 2.1) and part of unit and file names."""
 
+IS_NAME = re.compile(NAME_PATTERN).fullmatch
+IS_NUMBER = re.compile("0|[1-9][0-9]{0,17}").fullmatch
+
 TEXT_LENGTH = 200
 SCALAR_TYPES = ["string", "number", "boolean"]
 """What an editor may take a plain ``1984`` or ``true`` for; the text is what counts here."""
@@ -84,7 +87,7 @@ class Name(Scalar):
                 f"A name has at most {NAME_LENGTH}.",
                 "bad-name",
             )
-        if not re.fullmatch(NAME_PATTERN, text):
+        if not IS_NAME(text):
             raise Misread(f"{shown(text)} cannot be a name.", name_hint(text), "bad-name")
         return text
 
@@ -179,7 +182,7 @@ class Integer(Scalar):
         return f"a whole number from {self.least} to {self.most}"
 
     def parse(self, text: str) -> int:
-        if not re.fullmatch(r"0|[1-9][0-9]{0,17}", text):
+        if not IS_NUMBER(text):
             raise Misread(
                 f"{shown(text)} is not {self.words}.",
                 "Write it in plain decimal digits, without leading zeros.",
