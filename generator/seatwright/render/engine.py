@@ -61,7 +61,7 @@ def environment() -> Environment:
 
 def _only_quoted(value: object) -> object:
     """Let through what an expression may put into a file."""
-    if isinstance(value, Quoted | int) and not isinstance(value, bool):
+    if isinstance(value, Quoted) or type(value) is int:
         return value
     if isinstance(value, str) and not isinstance(value, FreeText) and PLAIN_NAME.fullmatch(value):
         return value

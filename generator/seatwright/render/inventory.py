@@ -33,8 +33,9 @@ def inventory(plan: Plan) -> dict[str, File]:
     }
     for room in plan.rooms.values():
         files[f"group_vars/{room_group(room)}.yml"] = _room_file(source, room)
+    told = {name: _told(values.CELL, source, rules) for name, rules in plan.rules.items()}
     for cell in plan.cells.values():
-        files[f"group_vars/{groups[cell.name]}.yml"] = _cell_file(source, cell)
+        files[f"group_vars/{groups[cell.name]}.yml"] = _cell_file(cell, told[cell.rules])
     for host in plan.hosts.values():
         files[f"host_vars/{host.name}.yml"] = _host_file(source, host)
     return {path: File(content) for path, content in files.items()}
@@ -145,9 +146,9 @@ def _room_file(source: Source, room: PlannedRoom) -> bytes:
     return _variables(f"The room {room.name}: {room.title}", _told(values.ROOM, source, room))
 
 
-def _cell_file(source: Source, cell: Cell) -> bytes:
+def _cell_file(cell: Cell, told: list[Quoted]) -> bytes:
     heading = f"Seats of the model {cell.model} under the policy {cell.policy} in {cell.room}"
-    return _variables(heading, _told(values.CELL, source, cell))
+    return _variables(heading, told)
 
 
 def _host_file(source: Source, host: PlannedHost) -> bytes:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from seatwright.render.quote import Hex, Quoted, yaml, yaml_comment
+from seatwright.render.quote import Quoted, yaml, yaml_comment
 
 
 class Lines(tuple[object, ...]):
@@ -74,16 +74,3 @@ def _inline(value: object) -> str:
         note = yaml_comment(value.note)
         return f"{yaml(value.value)}  # {note}" if note else yaml(value.value)
     return yaml(value)
-
-
-def plain(value: object) -> object:
-    """The value without layout: lists, dictionaries and scalars, as a YAML reader gives them."""
-    if isinstance(value, Noted):
-        return plain(value.value)
-    if isinstance(value, Hex):
-        return value.value
-    if isinstance(value, Mapping):
-        return {name: plain(inner) for name, inner in value.items()}
-    if isinstance(value, tuple | list):
-        return [plain(inner) for inner in value]
-    return str(value) if isinstance(value, str) else value

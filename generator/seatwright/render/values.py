@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 from seatwright.plan import (
-    Cell,
     Plan,
+    PlannedController,
     PlannedGuest,
     PlannedHost,
     PlannedOnboard,
+    PlannedPort,
     PlannedRoom,
     PlannedRule,
     PlannedSeat,
@@ -22,7 +24,7 @@ from seatwright.plan import (
     SocketRules,
 )
 from seatwright.render.layout import Lines, Noted, Pairs
-from seatwright.render.quote import FreeText, Hex
+from seatwright.render.quote import FreeText, Hex, Yaml, yaml
 from seatwright.render.udev import udev_rules
 from seatwright.usb.filter import Rule, format_rules
 
@@ -44,10 +46,6 @@ class Source:
                 texts[device.origin] = f"onboard at {device.port}"
         return Source(plan, texts)
 
-    def rules(self, cell: Cell) -> RuleSet:
-        """The rule set of a cell."""
-        return self.plan.rules[cell.rules]
-
     def note(self, rule: PlannedRule) -> str:
         """Where a rule comes from: ``mass-storage: policies/readers/redirect/0``."""
         text = self.texts.get(rule.origin)
@@ -67,17 +65,18 @@ ROOM: Mapping[str, Callable[[Source, PlannedRoom], object]] = {
     "seat_session_restart": lambda _, room: room.restart,
 }
 
-CELL: Mapping[str, Callable[[Source, Cell], object]] = {
-    "seat_filter_redirect": lambda source, cell: seat_rules(source, source.rules(cell).redirect),
-    "seat_filter_permitted": lambda source, cell: seat_rules(source, source.rules(cell).permitted),
-    "seat_filter_onboard": lambda source, cell: onboard(source.plan.models[cell.model].onboard),
-    "seat_filter_sockets": lambda source, cell: Lines(
-        socket_rules(source, socket) for socket in source.rules(cell).sockets
+CELL: Mapping[str, Callable[[Source, RuleSet], object]] = {
+    "seat_filter_redirect": lambda source, rules: seat_rules(source, rules.redirect),
+    "seat_filter_permitted": lambda source, rules: seat_rules(source, rules.permitted),
+    "seat_filter_onboard": lambda source, rules: onboard(source.plan.models[rules.model].onboard),
+    "seat_filter_sockets": lambda source, rules: Lines(
+        socket_rules(source, socket) for socket in rules.sockets
     ),
-    "seat_filter_udev_rules": lambda source, cell: Lines(
-        udev_rules(source.rules(cell), source.plan.models[cell.model].onboard)
+    "seat_filter_udev_rules": lambda source, rules: Lines(
+        udev_rules(rules, source.plan.models[rules.model].onboard)
     ),
 }
+"""Cells with one rule set are told the same, so these are asked for each rule set."""
 
 SEAT: Mapping[str, Callable[[Source, PlannedSeat], object]] = {
     "seat_session_seat": lambda _, seat: seat.name,
@@ -167,11 +166,18 @@ def guest(one: PlannedGuest) -> Mapping[str, object]:
         "seat": one.seat,
         "spice_port": one.spice_port,
         "filter": one.rules,
-        "controllers": [
-            {"index": each.index, "kind": each.kind, "ports": each.ports}
-            for each in one.controllers
-        ],
-        "ports": [
-            {"number": each.number, "bus": each.bus, "port": each.port} for each in one.ports
-        ],
+        "controllers": controllers(one.controllers),
+        "ports": ports(one.ports),
     }
+
+
+@lru_cache
+def controllers(all_: tuple[PlannedController, ...]) -> Yaml:
+    """The same for a thousand guests, so it is made once."""
+    return yaml([{"index": one.index, "kind": one.kind, "ports": one.ports} for one in all_])
+
+
+@lru_cache
+def ports(all_: tuple[PlannedPort, ...]) -> Yaml:
+    """As for the controllers."""
+    return yaml([{"number": one.number, "bus": one.bus, "port": one.port} for one in all_])
