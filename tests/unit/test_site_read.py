@@ -125,6 +125,11 @@ def test_a_site_without_a_file(tmp_path: Path) -> None:
     assert [one.slug for one in reading.findings] == ["unreadable-file"]
 
 
+@pytest.mark.parametrize("name", ["x" * 5000, "a/" * 3000, "\udcff"])
+def test_a_path_that_cannot_be(name: str) -> None:
+    assert [one.slug for one in read_site(name).findings] == ["unreadable-file"]
+
+
 def test_all_errors_of_all_files_in_one_run_and_in_order(tmp_path: Path) -> None:
     reading = read(
         tmp_path,

@@ -80,5 +80,5 @@ def command(directory: Path) -> int:
             f"{error.filename} is there already; nothing was written.",
             "Give another folder, or take that file away first.",
         ) from None
-    click.echo(f"Wrote {file}.\nNext: seatwright check {file}")
+    click.echo(f"Wrote {file}.\nNext: seatwright render {file}")
     return Status.FINE

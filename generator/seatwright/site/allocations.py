@@ -83,7 +83,7 @@ class AllocationsReading:
 
 def read_allocations(path: Path) -> AllocationsReading:
     """Read the file at ``path``; a file that does not exist holds no numbers yet."""
-    if not path.exists() and not path.is_symlink():
+    if not os.path.lexists(path):
         return AllocationsReading(Allocations(), (), Sources({}))
     composed = compose_file(path, shown_path(path))
     report = Report()

@@ -22,7 +22,7 @@ from seatwright.usb.classes import BY_NAME
 
 Values = Mapping[str, Any]
 
-GROUPS = ("all", "ungrouped", "clients", "pilots", "hypervisors", "localhost")
+GROUPS = ("all", "ungrouped", "clients", "pilots", "others", "hypervisors", "localhost")
 """Names that the inventory (or Ansible itself) uses already."""
 
 

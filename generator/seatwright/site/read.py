@@ -78,7 +78,7 @@ def read_site(path: str | os.PathLike[str]) -> Reading:
 
 def site_file(path: Path) -> Path:
     """The site's file, where its folder was given too."""
-    return path / "site.yml" if path.is_dir() else path
+    return path / "site.yml" if os.path.isdir(path) else path
 
 
 def compose_all(path: Path) -> tuple[list[Composed], list[Finding]]:
