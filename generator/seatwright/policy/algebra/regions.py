@@ -1,14 +1,14 @@
-"""Where two rule lists differ, as few regions.
+"""Where rule lists differ, as few regions.
 
-Walking two trees of one forest together meets the differing parts only, and gives them as a set of
-boxes without overlap.  They are then merged: boxes that agree in all but one field become one,
-until nothing changes.  Vendor and product count as one field here, the id, so that a thousand
-devices treated alike are one region.  The result is few regions, not always the fewest.
+Walking trees of one forest together gives what is asked for as a set of boxes without overlap.
+They are then merged: boxes that agree in all but one field become one, until nothing changes.
+Vendor and product count as one field here, the id, so that a thousand devices treated alike are
+one region.  The result is few regions, not always the fewest.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Iterator
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import TypeVar
@@ -64,59 +64,75 @@ def beyond(first: Outcome, second: Outcome) -> tuple[Region, ...]:
 
     Both are of one forest. The order depends on the regions only.
     """
-    parts = _Walk(first.forest).parts(0, first.root, second.root)
+    return where((first, second), lambda one, two: one & ~two)
+
+
+def where(outcomes: Sequence[Outcome], bits: Callable[..., int]) -> tuple[Region, ...]:
+    """Where several lists decide in a certain way, in regions without overlap.
+
+    ``bits`` is given the classes that pass each list (one bit each) and returns those that are
+    meant; it is asked once for each way in which the lists decide together.  All lists are of one
+    forest. The order depends on the regions only.
+    """
+    forest = outcomes[0].forest
+    parts = _Walk(forest, bits).parts(tuple(one.root for one in outcomes))
     regions = [
         Region((IdBox(vendors, products),), versions, classes)
-        for vendors, products, versions, classes in _boxes(parts, first.forest.space.classes)
+        for vendors, products, versions, classes in _boxes(parts, forest.space.classes)
     ]
     return tuple(sorted(_merged(regions), key=_order_of_region))
 
 
 Part = tuple[ValueSet, "Below"]
-"""Values of a level's field with one difference below them."""
+"""Values of a level's field with one set of meant points below them."""
 
 Below = int | tuple[Part, ...]
-"""At the last level the differing classes as bits, else the parts of the level below."""
+"""At the last level the meant classes as bits, else the parts of the level below."""
+
+Nodes = tuple[int, ...]
+"""A node of each tree, met together."""
 
 
 class _Walk:
-    """The differences of pairs of nodes, each pair once."""
+    """The meant points below nodes of several trees, the same nodes once."""
 
-    def __init__(self, forest: Forest) -> None:
-        self._forest = forest
-        self._known: dict[tuple[int, int], Below] = {}
+    def __init__(self, forest: Forest, bits: Callable[..., int]) -> None:
+        self._forest, self._bits = forest, bits
+        self._known: dict[Nodes, Below] = {}
 
-    def parts(self, level: int, first: int, second: int) -> tuple[Part, ...]:
-        """The differing parts of two branches of a level."""
-        below = self._below(level, first, second)
+    def parts(self, roots: Nodes) -> tuple[Part, ...]:
+        """The parts of a tree's root."""
+        below = self._below(0, roots)
         assert isinstance(below, tuple)
         return below
 
-    def _below(self, level: int, first: int, second: int) -> Below:
-        if level == len(LEVELS):
-            return self._forest.classes_at(first) & ~self._forest.classes_at(second)
-        if first == second:
-            return ()
-        known = self._known.get((first, second))
+    def _below(self, level: int, nodes: Nodes) -> Below:
+        known = self._known.get(nodes)
         if known is None:
-            known = self._known[first, second] = tuple(self._split(level, first, second))
+            known = self._known[nodes] = self._look(level, nodes)
         return known
 
-    def _split(self, level: int, first: int, second: int) -> Iterator[Part]:
-        """Values with the same difference below them together."""
+    def _look(self, level: int, nodes: Nodes) -> Below:
+        if level == len(LEVELS):
+            return self._bits(*(self._forest.classes_at(node) for node in nodes))
+        return tuple(self._split(level, nodes))
+
+    def _split(self, level: int, nodes: Nodes) -> Iterator[Part]:
+        """Values with the same meant points below them together."""
         size = self._forest.space.sizes[LEVELS[level]]
-        one, two = self._forest.branch_at(first), self._forest.branch_at(second)
-        named = one.cases.keys() | two.cases.keys()
-        rest = self._below(level + 1, one.rest, two.rest) if len(named) < size else ()
+        branches = [self._forest.branch_at(node) for node in nodes]
+        named = frozenset[int]().union(*(branch.cases for branch in branches))
+        others = tuple(branch.rest for branch in branches)
+        rest = self._below(level + 1, others) if len(named) < size else ()
         alike: dict[Below, list[int]] = {}
         for value in named:
-            pair = one.cases.get(value, one.rest), two.cases.get(value, two.rest)
-            alike.setdefault(self._below(level + 1, *pair), []).append(value)
+            below = tuple(branch.cases.get(value, branch.rest) for branch in branches)
+            alike.setdefault(self._below(level + 1, below), []).append(value)
         if rest:
             yield all_but(named - set(alike.pop(rest, ())), size), rest
-        for below, values in alike.items():
-            if below:
-                yield these(values, size), below
+        for found, values in alike.items():
+            if found:
+                yield these(values, size), found
 
 
 _Box = tuple[ValueSet, ValueSet, ValueSet, ValueSet]
