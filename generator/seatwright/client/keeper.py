@@ -93,6 +93,7 @@ class Keeper:
             if now in self._refused() and self._good_digest() not in (None, now):
                 return _say(1, f"files {now[:12]} did not come up before; going back")
             write_atomic(self._layout.run / STARTED, now.encode() + b"\n", durable=False)
+            remove(self._layout.run / STATE)  # of the session before: it says nothing of this one
             return _say(0, f"starting with files {now[:12]}")
 
     def keep(self, settle: float) -> int:
