@@ -18,8 +18,8 @@ from redir_library import DEFAULT_ALLOW, STRICT, RedirLibrary, arguments, result
 from seatwright.usb.device import Device, Interface
 from seatwright.usb.filter import ANY, Decision, Reason, Rule, decide, decide_strict
 
-SEED = 20_240_229
-LISTS = 20_000
+SEEDS = (20_240_229, 20_240_230, 20_240_231, 20_240_232)  # four parts, for several cores
+LISTS = 5_000
 DEVICES_PER_LIST = 10
 FLAGS = tuple(product((False, True), repeat=2))  # default_allow, strict
 
@@ -41,8 +41,10 @@ def flags_of(default_allow: bool, strict: bool) -> int:
     return DEFAULT_ALLOW * default_allow | STRICT * strict
 
 
-def test_200_000_random_pairs_with_every_flag(library: RedirLibrary) -> None:
-    random = Random(SEED)
+@pytest.mark.parametrize("seed", SEEDS)
+def test_200_000_random_pairs_with_every_flag(library: RedirLibrary, seed: int) -> None:
+    """50,000 pairs of a rule list and a device in each part, each pair under all four flags."""
+    random = Random(seed)
     seen: Counter[Reason] = Counter()
     skipping = 0
     for _ in range(LISTS):
@@ -60,8 +62,8 @@ def test_200_000_random_pairs_with_every_flag(library: RedirLibrary) -> None:
                 seen[ours.reason] += 1
                 skipping += bool(ours.skipped)
     # The generator reaches every branch often, or the comparison would say little.
-    assert all(seen[reason] > 5_000 for reason in LIBRARY_REASONS), seen
-    assert skipping > 20_000
+    assert all(seen[reason] > 1_000 for reason in LIBRARY_REASONS), seen
+    assert skipping > 5_000
 
 
 CODE = st.integers(0, 0xFF)

@@ -20,7 +20,7 @@ from seatwright.usb.lsusb import read_lsusb
 from seatwright.usb.sysfs import read_tree
 
 SEED = 20_240_302
-DEVICES = 40
+DEVICES = 24
 
 
 @pytest.fixture(scope="module")
