@@ -85,6 +85,14 @@ def test_yaml_string(text: str) -> None:
 
 
 @hostile
+def test_free_text_in_yaml(text: str) -> None:
+    found = quoted(lambda one: quote.yaml(quote.FreeText(one)), text)
+    if found is not None:
+        assert found.startswith("!unsafe ") or not quote.TEMPLATE_SIGNS.search(text)
+        assert yaml.safe_load(found.removeprefix("!unsafe ")) == text
+
+
+@hostile
 def test_yaml_shows_what_nobody_would_see(text: str) -> None:
     found = quoted(quote.yaml_string, text)
     assert found is None or not quote.HIDDEN.search(found)
@@ -213,6 +221,7 @@ def test_plain_words_only_where_yaml_reads_them_as_text() -> None:
 
 def test_free_text_is_marked_whatever_it_says() -> None:
     assert quote.yaml(quote.FreeText("Reading Room")) == '!unsafe "Reading Room"'
+    assert quote.yaml(quote.FreeText("12")) == '"12"', 'Ansible takes !unsafe "12" for a number'
     assert quote.yaml("{{ x }}") == '!unsafe "{{ x }}"'
 
 

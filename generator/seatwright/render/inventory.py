@@ -1,4 +1,8 @@
-"""The inventory of a site: who there is, in which groups, and what each is told."""
+"""The inventory of a site: who there is, in which groups, and what each is told.
+
+Ansible knows seats, hosts and groups by name only; that no two share one has been checked when
+the site was read (``site.checks``).
+"""
 
 from __future__ import annotations
 
@@ -8,21 +12,16 @@ from typing import TypeVar
 from seatwright.plan import Cell, Plan, PlannedHost, PlannedRoom, PlannedSeat
 from seatwright.render import values
 from seatwright.render.engine import render
-from seatwright.render.errors import RenderError
 from seatwright.render.layout import variable
 from seatwright.render.quote import Quoted
 from seatwright.render.tree import File
 from seatwright.render.values import Source
-
-GROUPS = frozenset(("all", "ungrouped", "clients", "pilots", "others", "hypervisors", "localhost"))
-"""Names that Ansible or the inventory has taken."""
 
 T = TypeVar("T")
 
 
 def inventory(plan: Plan) -> dict[str, File]:
     """``hosts.yml``, ``group_vars/`` and ``host_vars/``. Raises RenderError."""
-    refuse_shared_names(plan)
     source = Source.of(plan)
     groups = cell_groups(plan)
     files = {
@@ -39,21 +38,6 @@ def inventory(plan: Plan) -> dict[str, File]:
     for host in plan.hosts.values():
         files[f"host_vars/{host.name}.yml"] = _host_file(source, host)
     return {path: File(content) for path, content in files.items()}
-
-
-def refuse_shared_names(plan: Plan) -> None:
-    """Ansible knows seats, hosts and groups by name only, so no two may share one."""
-    for name in (*plan.seats, *plan.hosts):
-        if name in GROUPS:
-            raise RenderError(
-                f'no seat or host can be called "{name}": Ansible has that name for something else',
-                "give it another name in the description",
-            )
-    for name in plan.seats.keys() & plan.hosts.keys():
-        raise RenderError(
-            f'a seat and a host are both called "{name}", and Ansible would take them for one',
-            "give one of them another name in the description",
-        )
 
 
 def room_group(room: PlannedRoom) -> str:

@@ -80,7 +80,7 @@ def _flow(value: object) -> str:
     if isinstance(value, str):
         if isinstance(value, Yaml):
             return value
-        return f"!unsafe {yaml_string(value)}" if isinstance(value, FreeText) else _text(value)
+        return _free_text(str(value)) if isinstance(value, FreeText) else _text(value)
     if isinstance(value, dict):
         return "{" + ", ".join([f"{_flow(k)}: {_flow(v)}" for k, v in value.items()]) + "}"
     if isinstance(value, list | tuple):
@@ -101,6 +101,21 @@ def _text(text: str) -> str:
     return yaml_string(text)
 
 
+_RESOLVER = yaml_library.resolver.Resolver()
+
+
+def _free_text(text: str) -> str:
+    """Tagged, unless it reads as a number or the like: of ``!unsafe "12"`` Ansible makes a number.
+
+    (ansible-core 2.19 resolves what stands behind the tag as if it had no quotes.)  Such text has
+    no template in it.
+    """
+    tag = _RESOLVER.resolve(yaml_library.ScalarNode, text, (True, False))  # type: ignore[no-untyped-call]
+    if tag == _RESOLVER.DEFAULT_SCALAR_TAG:
+        return f"!unsafe {yaml_string(text)}"
+    return yaml_string(text)
+
+
 def yaml_string(text: str) -> Quoted:
     """A quoted YAML scalar: single quotes where that spares backslashes."""
     if text.isascii() and text.isprintable() and "\\" not in text and '"' not in text:
@@ -108,7 +123,9 @@ def yaml_string(text: str) -> Quoted:
     if text.isascii() and text.isprintable() and "'" not in text:
         return Quoted(f"'{text}'")  # YAML 1.2, 7.3.2: nothing else means anything in there
     _refuse(text, lambda c: "\ud800" <= c <= "\udfff", "YAML")
-    line = yaml_library.dump(text, default_style='"', allow_unicode=True, width=sys.maxsize)
+    line = yaml_library.safe_dump(
+        str(text), default_style='"', allow_unicode=True, width=sys.maxsize
+    )
     # PyYAML leaves bidi controls as they are; inside double quotes an escape says the same.
     return Quoted(_escaped(line.rstrip("\n")))
 
