@@ -19,9 +19,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from seatwright.findings import pages as pages_of_findings
+from seatwright.findings.catalogue import POLICY
 from seatwright.findings.finding import Finding
 from seatwright.findings.formats import format_text
 from seatwright.planning import make_plan
+from seatwright.policy.checks import check_plan
 from seatwright.site.allocations import FILE_NAME, Allocations, read_allocations
 from seatwright.site.places import placed
 from seatwright.site.read import read_site
@@ -31,6 +33,9 @@ BLOCK = re.compile(
     r"^```(?P<kind>yaml (?P<name>\S+)(?P<escaped> escaped)?|text)\n(?P<text>.*?)^```$",
     re.MULTILINE | re.DOTALL,
 )
+
+PROVED = frozenset(kind.slug for kind in POLICY)
+"""The findings that only the checks of a plan have."""
 
 Files = Mapping[str, bytes]
 
@@ -69,8 +74,12 @@ def unescaped(text: str) -> bytes:
     return text.replace("\n", "").encode().decode("unicode_escape").encode("latin-1")
 
 
-def said_of(files: Files) -> tuple[tuple[Finding, ...], str]:
-    """What is found in a site of these files, as values and as the program prints it."""
+def said_of(files: Files, slug: str = "") -> tuple[tuple[Finding, ...], str]:
+    """What is found in a site of these files, as values and as the program prints it.
+
+    The checks of a whole plan say something of many a small site; where one of them is the page's
+    subject (``slug``), only that is listed.
+    """
     with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
         for name, content in files.items():
             Path(name).parent.mkdir(parents=True, exist_ok=True)
@@ -81,6 +90,9 @@ def said_of(files: Files) -> tuple[tuple[Finding, ...], str]:
         if reading.site:
             planned = make_plan(reading.site, given.allocations or Allocations())
             findings += [placed(problem, reading.places) for problem in planned.problems]
+            if slug in PROVED:
+                proved = (placed(problem, reading.places) for problem in check_plan(planned.plan))
+                findings = [found for found in proved if found.slug == slug]
         return tuple(findings), format_text(findings, reading.sources.joined(given.sources))
 
 
@@ -90,7 +102,9 @@ def update() -> None:
         page = read_page(path.stem)
         if page.wrong:
             before, after = path.read_text(encoding="utf-8").split("```text\n")
-            new = f"{before}```text\n{said_of(page.wrong)[1]}```{after.split('```', 1)[1]}"
+            new = (
+                f"{before}```text\n{said_of(page.wrong, path.stem)[1]}```{after.split('```', 1)[1]}"
+            )
             path.write_text(new, encoding="utf-8")
 
 

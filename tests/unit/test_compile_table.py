@@ -19,7 +19,8 @@ from policies import (
     policy,
 )
 from seatwright.plan import PlannedLine, PlannedModel, PlannedPolicy
-from seatwright.policy.table import contradictions, idle_lines, make_tables, points
+from seatwright.policy.lines import contradictions, idle_lines
+from seatwright.policy.table import make_tables, points
 from seatwright.site.types import Verdict
 from seatwright.usb.device import Device, Interface
 

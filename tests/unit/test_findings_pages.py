@@ -10,8 +10,10 @@ from seatwright.site.places import Sources
 from seatwright.site.read import read_site
 from support.pages import FOLDER, read_page, said_of
 
-UNTRIED = ("file-too-big",)
-"""The example would be a file of 50 MB; test_site_compose has it."""
+UNTRIED = ("file-too-big", "onboard-passes", "layers-disagree")
+"""The example of the first would be a file of 50 MB, test_site_compose has it; no description leads
+to the others, test_policy_checks has plans that do.
+"""
 
 SLUGS = sorted(path.stem for path in FOLDER.glob("*.md"))
 
@@ -32,14 +34,14 @@ def test_the_title_is_the_catalogue_s(slug: str) -> None:
 @pytest.mark.parametrize("slug", sorted(set(SLUGS) - set(UNTRIED)))
 def test_the_wrong_example_is_found_wrong(slug: str) -> None:
     page = read_page(slug)
-    findings, text = said_of(page.wrong)
+    findings, text = said_of(page.wrong, slug)
     assert slug in {found.slug for found in findings}
     assert text == page.said
 
 
 @pytest.mark.parametrize("slug", sorted(set(SLUGS) - set(UNTRIED)))
 def test_the_right_example_is_right(slug: str) -> None:
-    findings, text = said_of(read_page(slug).right)
+    findings, text = said_of(read_page(slug).right, slug)
     assert slug not in {found.slug for found in findings}, text
 
 

@@ -97,7 +97,26 @@ PLAN: tuple[FindingKind, ...] = (
 )
 """Problems that show when the site is resolved."""
 
-CATALOGUE: tuple[FindingKind, ...] = (*FORM, *MEANING, *ALLOCATIONS, *PLAN)
+POLICY: tuple[FindingKind, ...] = (
+    FindingKind("onboard-passes", ERROR, "An onboard device would pass a layer", False),
+    FindingKind("layers-disagree", ERROR, "A layer keeps what an inner one lets through", False),
+    FindingKind("broken-promise", ERROR, "A promise does not hold"),
+    FindingKind("too-few-ports", ERROR, "A promise needs more ports than there are"),
+    FindingKind("empty-promise", WARNING, "A promise speaks of no seat"),
+    FindingKind("overruled-line", ERROR, "A policy line is never heard, and would say otherwise"),
+    FindingKind("idle-line", WARNING, "A policy line is never heard"),
+    FindingKind("needless-line", NOTE, "A policy line says what a wider one says"),
+    FindingKind("keyboard-leaves", WARNING, "Keyboards and mice would leave the client"),
+    FindingKind("keyboard-offered", NOTE, "Keyboards and mice are offered"),
+    FindingKind("class-wide", WARNING, "A class is redirected whose devices are better named"),
+    FindingKind("in-part", WARNING, "A peripheral is spoken of in part, so it stays"),
+    FindingKind("kept-everywhere", NOTE, "No room lets a peripheral through"),
+    FindingKind("host-sees-no-sockets", NOTE, "The host's filter cannot tell sockets apart"),
+    FindingKind("host-skips-hid", NOTE, "The host's filter does not look at some interfaces"),
+)
+"""What the checks of a plan prove (``policy.checks``)."""
+
+CATALOGUE: tuple[FindingKind, ...] = (*FORM, *MEANING, *ALLOCATIONS, *PLAN, *POLICY)
 
 BY_SLUG: Mapping[str, FindingKind] = {kind.slug: kind for kind in CATALOGUE}
 

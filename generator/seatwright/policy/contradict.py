@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from seatwright.findings.problem import Problem
 from seatwright.findings.words import listed
 from seatwright.plan import Plan, source_path
-from seatwright.policy.table import Contradiction, classes_of, contradictions
+from seatwright.policy.lines import Contradiction, contradictions
+from seatwright.policy.table import classes_of
 from seatwright.policy.words import class_words, id_words
 
 

@@ -11,7 +11,7 @@ the points of the node that no child takes out.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -121,6 +121,13 @@ class Guard:
             )
         return cls(Ruling(0, model.origin, None, True), ids, may_pass)
 
+    def ruling(self, said: Ruling, usb_class: int, device_id: Key) -> Ruling:
+        """What a line says at one point, once the guard has spoken."""
+        if usb_class == HUB:
+            return self.hubs
+        onboard = self.ids.get(device_id)
+        return said if onboard is None else self._heard(said, onboard)
+
     def over(self, key: Key, node: Node) -> Node:
         """A node's rulings once the guard has spoken."""
         onboard = self.ids.get((key[0], key[1], ANY))
@@ -153,7 +160,8 @@ class GuardedTable:
 
     def at(self, usb_class: int, vendor: int, product: int, version: int) -> Ruling:
         """The ruling at one point."""
-        return self.node((vendor, product, version)).at(usb_class)
+        ruling = self.table.node((vendor, product, version)).at(usb_class)
+        return self.guard.ruling(ruling, usb_class, (vendor, product, ANY))
 
     def verdict(self, device: Device) -> Verdict:
         """The least of the device's points, decided strictly.
@@ -182,26 +190,6 @@ class Tables:
         if line.socket is None:
             return self.all()
         return tuple(table for socket, table in self.sockets if socket.label == line.socket)
-
-
-@dataclass(frozen=True, slots=True)
-class Contradiction:
-    """Two lines of one rank that say different things at a point."""
-
-    first: PlannedLine
-    second: PlannedLine
-
-
-@dataclass(frozen=True, slots=True)
-class IdleLine:
-    """A line that never decides anything on this model, and what decides in its place.
-
-    ``otherwise`` is true where one of those says something else than the line.
-    """
-
-    line: PlannedLine
-    deciders: tuple[str, ...]
-    otherwise: bool
 
 
 def points(device: Device) -> frozenset[int]:
@@ -256,6 +244,11 @@ def sorted_lines(lines: Iterable[PlannedLine]) -> list[PlannedLine]:
     return sorted(lines, key=lambda line: (rank(line), LEAST_FIRST.index(Verdict(line.verdict))))
 
 
+def ruling_of(line: PlannedLine) -> Ruling:
+    """What a line says where it is heard."""
+    return Ruling(LEAST_FIRST.index(Verdict(line.verdict)), line.origin, line)
+
+
 def make_tables(policy: PlannedPolicy, model: PlannedModel, may_pass: frozenset[str]) -> Tables:
     """The tables of a policy on a model; ``may_pass`` as in :class:`Guard`."""
     return guarded(make_policy_tables(policy), model, Guard.of(model, may_pass))
@@ -275,64 +268,33 @@ def guarded(tables: PolicyTables, model: PlannedModel, guard: Guard) -> Tables:
 
 def make_policy_tables(policy: PlannedPolicy) -> PolicyTables:
     """What the lines of a policy say, wherever there is no guard."""
-    heard: dict[str | None, _Heard] = {}
+    heard: dict[str | None, Heard] = {}
     for line in sorted_lines(policy.lines):
-        ruling = Ruling(LEAST_FIRST.index(Verdict(line.verdict)), line.origin, line)
-        heard.setdefault(line.socket, {}).setdefault(key_of(line), []).append(ruling)
+        heard.setdefault(line.socket, {}).setdefault(key_of(line), []).append(ruling_of(line))
     room = _room_table(heard.pop(None, {}), Ruling(0, policy.origin))
     return PolicyTables(
         room, {label: _socket_table(own, room) for label, own in heard.items() if label is not None}
     )
 
 
-def contradictions(policy: PlannedPolicy) -> tuple[Contradiction, ...]:
-    """Every pair of lines of one rank, at one node, with a class in common and two verdicts."""
-    groups: dict[tuple[str | None, Rank, Key], list[PlannedLine]] = {}
-    for line in policy.lines:
-        groups.setdefault((line.socket, rank(line)[1], key_of(line)), []).append(line)
-    return tuple(
-        Contradiction(first, second)
-        for lines in groups.values()
-        for position, first in enumerate(lines)
-        for second in lines[position + 1 :]
-        if first.verdict != second.verdict and _share_a_class(first, second)
-    )
-
-
-def idle_lines(policy: PlannedPolicy, model: PlannedModel, tables: Tables) -> tuple[IdleLine, ...]:
-    """The lines that decide at no point of any table; those of sockets the model lacks aside."""
-    deciding = {
-        ruling.origin
-        for table in tables.all()
-        for _, node in table.nodes()
-        for _, ruling in node.rulings()
-    }
-    labels = {None, *(socket.label for socket in model.sockets)}
-    return tuple(
-        _idle(line, tables)
-        for line in policy.lines
-        if line.socket in labels and line.origin not in deciding
-    )
-
-
-_Heard = dict[Key, list[Ruling]]
+Heard = dict[Key, list[Ruling]]
 """The rulings of the lines that speak at each node, the most specific first."""
 
 
-def _room_table(heard: _Heard, nothing_said: Ruling) -> Table:
+def _room_table(heard: Heard, nothing_said: Ruling) -> Table:
     """From the root down: a node's own lines over what the node above says."""
-    nodes = {ROOT: _over(heard.get(ROOT, ()), Node({}, nothing_said))}
+    nodes = {ROOT: overlaid(heard.get(ROOT, ()), Node({}, nothing_said))}
     for key in sorted({above for spoken in heard for above in lineage(spoken)} - {ROOT}):
-        nodes[key] = _over(heard.get(key, ()), nodes[lineage(key)[1]])
+        nodes[key] = overlaid(heard.get(key, ()), nodes[lineage(key)[1]])
     return Table(nodes)
 
 
-def _socket_table(heard: _Heard, room: Table) -> Table:
+def _socket_table(heard: Heard, room: Table) -> Table:
     """All lines of the socket along a node's lineage, over what the room says at that node."""
     keys = {above for key in heard for above in lineage(key)} | room.nodes.keys()
     return Table(
         {
-            key: _over(
+            key: overlaid(
                 [ruling for above in lineage(key) for ruling in heard.get(above, ())],
                 room.node(key),
             )
@@ -341,7 +303,7 @@ def _socket_table(heard: _Heard, room: Table) -> Table:
     )
 
 
-def _over(rulings: Iterable[Ruling], below: Node) -> Node:
+def overlaid(rulings: Iterable[Ruling], below: Node) -> Node:
     """Each class from the first ruling whose line speaks of it, the rest from below."""
     named: dict[int, Ruling] = {}
     for ruling in rulings:
@@ -351,32 +313,3 @@ def _over(rulings: Iterable[Ruling], below: Node) -> Node:
         for usb_class in classes:
             named.setdefault(usb_class, ruling)
     return Node({**below.named, **named}, below.other)
-
-
-def _share_a_class(first: PlannedLine, second: PlannedLine) -> bool:
-    ours, theirs = classes_of(first), classes_of(second)
-    return not ours or not theirs or not set(ours).isdisjoint(theirs)
-
-
-def _idle(line: PlannedLine, tables: Tables) -> IdleLine:
-    """What decides at the points that the line speaks of."""
-    key = key_of(line)
-    deciders = {
-        ruling.origin: ruling
-        for table in tables.where(line)
-        for at, node in (*table.nodes(), (key, table.node(key)))
-        if key in lineage(at)
-        for ruling in _spoken_of(node, classes_of(line))
-    }
-    otherwise = any(ruling.verdict != line.verdict for ruling in deciders.values())
-    return IdleLine(line, tuple(sorted(deciders)), otherwise)
-
-
-def _spoken_of(node: Node, classes: Sequence[int]) -> Iterator[Ruling]:
-    """The rulings for some classes (empty: all); the hub's only for a line about hubs alone."""
-    if tuple(classes) == (HUB,):
-        yield node.at(HUB)
-    elif classes:
-        yield from (node.at(code) for code in classes if code != HUB)
-    else:
-        yield from (ruling for code, ruling in node.rulings() if code != HUB)

@@ -8,6 +8,7 @@ from types import MappingProxyType
 
 from seatwright.findings.words import listed, printable
 from seatwright.plan import Plan, PlannedLine, PlannedPeripheral, PlannedRoom, PlannedRule
+from seatwright.policy.algebra.wording import Names
 from seatwright.site.build import bcd_text
 from seatwright.usb.classes import class_name
 from seatwright.usb.filter import ANY
@@ -44,6 +45,10 @@ CLASS_WORDS: Mapping[int, str] = MappingProxyType(
     }
 )
 """What people call the devices of a class; the published names are in ``usb.classes``."""
+
+
+NAMES = Names(usb_class=class_name)
+"""Names of classes for what the algebra says; ids stay ids."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,72 @@
+"""``seatwright check``: everything there is to say of a site, nothing written."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from seatwright.commands.common import Status, say, site_argument
+from seatwright.commands.planned import PlannedSite, plan_site
+from seatwright.findings import Finding, Severity
+from seatwright.findings.catalogue import with_severities
+from seatwright.findings.formats import format_json
+from seatwright.policy.checks import check_plan
+from seatwright.site.places import placed
+
+WORST_FIRST = tuple(Severity)
+
+
+@click.command()
+@site_argument
+@click.option(
+    "--fail-on",
+    type=click.Choice([*(one.value for one in WORST_FIRST), "never"]),
+    default="warning",
+    show_default=True,
+    help="From which severity on the exit status is 1.",
+)
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text")
+@click.option("--json", "form", flag_value="json", help="The same as --format json.")
+def command(site: Path, fail_on: str, form: str) -> int:
+    """Check SITE: read it, plan it, prove its promises and that no onboard device can leave.
+
+    Severities can be set in the site, below settings: findings.
+    """
+    found = plan_site(site)
+    findings = all_findings(found)
+    if form == "json":
+        click.echo(format_json(findings), nl=False)
+    else:
+        say(findings, found.sources)
+    return Status.FINDINGS if fails(findings, fail_on) else Status.FINE
+
+
+def all_findings(found: PlannedSite) -> tuple[Finding, ...]:
+    """What was found in reading, planning and checking, in the order of the files.
+
+    Where lines contradict each other the plan is not what anybody meant, and is not checked.
+    """
+    reading = found.reading
+    proved: list[Finding] = []
+    if not found.errors and reading.site is not None:
+        problems = check_plan(found.planned.plan)
+        proved = with_severities(
+            [placed(one, reading.places) for one in problems], reading.site.settings.severities
+        )
+    number = {file: position for position, file in enumerate(found.sources.files)}
+
+    def order(one: Finding) -> tuple[object, ...]:
+        place = one.place
+        return number.get(place.file, -1), place.line, place.column, one.slug, one.message
+
+    return tuple(sorted((*found.findings, *proved), key=order))
+
+
+def fails(findings: Sequence[Finding], fail_on: str) -> bool:
+    """Whether one of them is as bad as that."""
+    if fail_on == "never":
+        return False
+    bad = WORST_FIRST[: WORST_FIRST.index(Severity(fail_on)) + 1]
+    return any(one.severity in bad for one in findings)
