@@ -28,6 +28,7 @@ class Verb:
 VERBS: Mapping[str, Verb] = {
     "new": Verb("new", "Write a small site to start from."),
     "render": Verb("render", "Write the roles and the inventory of a site."),
+    "check": Verb("check", "Say everything there is to say of a site; prove its promises."),
     "plan": Verb("plan", "Print the plan of a site: everything looked up and compiled."),
     "policy": Verb("policy", "Turn filter strings from elsewhere into policy lines."),
     "schema": Verb("schema", "Print the JSON Schema of a file, for editors and other programs."),
