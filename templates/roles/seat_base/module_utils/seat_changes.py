@@ -70,7 +70,7 @@ _WORDS = {"other": "device, socket or pipe", "directory": "directory"}
 def _for_file(entry: Entry, found: Found) -> str | None:
     if found.kind != "file" or found.sha256 != entry.sha256:
         return "write"
-    return None if _fits(entry, found) else "permit"
+    return None if fits(entry, found) else "permit"
 
 
 def _for_link(entry: Entry, found: Found) -> str | None:
@@ -82,10 +82,11 @@ def _for_directory(entry: Entry, found: Found) -> str | None:
         raise Refused(f"{entry.path!r} must be a directory but is a {found.kind} — remove it first")
     if found.kind == "missing":
         return "make"
-    return None if _fits(entry, found) else "permit"
+    return None if fits(entry, found) else "permit"
 
 
-def _fits(entry: Entry, found: Found) -> bool:
+def fits(entry: Entry, found: Found) -> bool:
+    """Whether owner and mode are as wanted."""
     return found.mode == entry.mode and (found.uid, found.gid) == owner_ids(entry)
 
 

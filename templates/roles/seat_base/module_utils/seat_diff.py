@@ -10,7 +10,7 @@ from __future__ import annotations
 import difflib
 import os
 
-from ansible.module_utils.seat_changes import Change
+from ansible.module_utils.seat_changes import Change, fits
 from ansible.module_utils.seat_entries import Entry, Found, owner_names
 
 NEW_LINES = 60
@@ -112,10 +112,10 @@ def _access(change: Change) -> dict[str, str] | None:
     is_new = found.kind not in ("file", "directory")
     if entry is None or change.kind in ("remove", "link") or (is_new and change.kind == "write"):
         return None
+    if not is_new and fits(entry, found):
+        return None
     before = "" if is_new else _found_access(found)
     after = f"{_entry_access(entry)}\n"
-    if before == after:
-        return None
     header = f"{change.path} (owner and mode)"
     return {"before_header": header, "after_header": header, "before": before, "after": after}
 

@@ -133,10 +133,8 @@ def _clashes(entries: tuple[Entry, ...]) -> list[str]:
 
 
 def _parents(path: str) -> list[str]:
-    parents = []
-    while (path := os.path.dirname(path)) != "/":
-        parents.append(path)
-    return parents
+    parts = path.split("/")
+    return ["/".join(parts[:end]) for end in range(len(parts) - 1, 1, -1)]
 
 
 def real_path(root: str, path: str) -> str:

@@ -8,6 +8,7 @@ they name each other. Standard library only: this runs on the seat.
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import tempfile
@@ -89,7 +90,7 @@ def _ask_units(root: str, entries: Sequence[Entry], directory: str, check: bool)
     """All units of the list at once, in a directory that comes first in systemd's search path.
 
     The program takes what it does not know for a warning and says so on stderr only, with exit
-    status 0: every line about one of our files counts.
+    status 0: every line counts that is not about a unit of somebody else's.
     """
     copies = dict(_copy_units(root, entries, directory))
     names = _units_to_ask(entries, copies)
@@ -99,7 +100,7 @@ def _ask_units(root: str, entries: Sequence[Entry], directory: str, check: bool)
     environment = {"SYSTEMD_UNIT_PATH": f"{directory}:"}
     status, text = _run(command, environment)
     ours = {os.path.basename(name) for name in names}
-    said = [line for line in text.splitlines() if directory in line or _names_any(line, ours)]
+    said = [line for line in text.splitlines() if line and not _about_others(line, ours)]
     if status != 0 and not said:
         said = text.splitlines() or [f"{UNIT_CHECK[0]} refuses the units, exit status {status}"]
     if check:
@@ -107,8 +108,13 @@ def _ask_units(root: str, entries: Sequence[Entry], directory: str, check: bool)
     return [line.replace(f"{directory}/", "") for line in said]
 
 
-def _names_any(line: str, names: Iterable[str]) -> bool:
-    return any(line.startswith(f"{name}:") or f" {name}:" in line for name in names)
+OF_A_UNIT = re.compile(r"(?:\S*/)?([\w@:.\\-]+\.(?:service|socket|target|timer|mount|path|slice|scope))\b")
+
+
+def _about_others(line: str, ours: Iterable[str]) -> bool:
+    """Whether a line begins with the name or the place of a unit that is not one of ours."""
+    found = OF_A_UNIT.match(line)
+    return found is not None and found[1] not in ours
 
 
 def _copy_units(root: str, entries: Sequence[Entry], directory: str) -> Iterable[tuple[str, str]]:

@@ -1,0 +1,528 @@
+"""The module seat_files: what it writes, refuses, shows, and how it comes through trouble."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import shutil
+import stat
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from seat_modules import OWNER, entry, put, seat_changes, seat_entries, seat_write
+
+MANIFEST = "var/lib/seatwright/files/demo.json"
+
+
+@pytest.fixture
+def root(tmp_path: Path) -> Path:
+    place = tmp_path / "seat"
+    place.mkdir()
+    return place
+
+
+def tree(root: Path) -> dict[str, tuple[str, str]]:
+    """Every file and link below a root but the lock: its mode and what is in it."""
+    found = {}
+    for path in sorted(root.rglob("*")):
+        name = path.relative_to(root).as_posix()
+        if path.is_symlink():
+            found[name] = ("link", os.readlink(path))
+        elif path.is_file() and path.name != ".lock":
+            found[name] = (f"{stat.S_IMODE(path.stat().st_mode):04o}", path.read_text())
+    return found
+
+
+def contents(root: Path) -> dict[str, str]:
+    return {name: text for name, (_, text) in tree(root).items() if name != MANIFEST}
+
+
+def manifest(root: Path) -> dict[str, Any]:
+    value: dict[str, Any] = json.loads((root / MANIFEST).read_text())
+    return value
+
+
+THREE = [
+    entry("/etc/one", "1\n", mode="0640"),
+    entry("/usr/lib/two.py", "print(2)\n", mode="0755"),
+    entry("/etc/systemd/system/x.target", state="link", target="/dev/null"),
+]
+
+
+def test_a_list_is_written_with_modes_and_links_and_only_once(root: Path) -> None:
+    result, _ = put(root, THREE)
+    assert result["changed"] and result["written"] == [one["path"] for one in THREE]
+    found = tree(root)
+    del found[MANIFEST]
+    assert found == {
+        "etc/one": ("0640", "1\n"),
+        "usr/lib/two.py": ("0755", "print(2)\n"),
+        "etc/systemd/system/x.target": ("link", "/dev/null"),
+    }
+    again, warnings = put(root, THREE)
+    assert (again["changed"], again["written"], again["removed"], warnings) == (False, [], [], [])
+    assert again["diff"] == []
+
+
+def test_check_mode_on_a_fresh_seat_says_the_same_and_touches_nothing(root: Path) -> None:
+    foreseen, _ = put(root, THREE, check=True)
+    assert list(root.iterdir()) == []
+    done, _ = put(root, THREE)
+    assert foreseen == done
+
+
+def test_the_manifest_is_what_the_keeper_reads(root: Path) -> None:
+    """The keeper's own reader, and the digest it takes of the session's files."""
+    from seatwright.client.manifest import digest, read_manifests, session_paths
+
+    put(root, THREE, session=True)
+    manifests = read_manifests(root / "var/lib/seatwright/files")
+    assert [(one.name, one.session) for one in manifests] == [("demo", True)]
+    assert session_paths(manifests) == tuple(sorted(one["path"] for one in THREE))
+    before = digest(root, session_paths(manifests))
+    put(root, [entry("/etc/one", "1!\n", mode="0640"), *THREE[1:]], session=True)
+    assert digest(root, session_paths(manifests)) != before
+
+
+def test_the_manifest_is_for_root_and_complete(root: Path) -> None:
+    put(root, THREE)
+    assert stat.S_IMODE((root / MANIFEST).stat().st_mode) == 0o600
+    written = manifest(root)
+    assert written["complete"] is True and written["list"] == "demo"
+    assert written["directories"] == [
+        "/etc",
+        "/etc/systemd",
+        "/etc/systemd/system",
+        "/usr",
+        "/usr/lib",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("change", "shown"),
+    [
+        ({"content": "1\n2\n"}, ("1\n", "1\n2\n")),
+        ({"mode": "0600"}, ("0640\n", "0600\n")),
+    ],
+)
+def test_one_difference_is_one_change(
+    root: Path, change: dict[str, str], shown: tuple[str, str]
+) -> None:
+    put(root, THREE)
+    result, _ = put(root, [{**THREE[0], **change}, *THREE[1:]])
+    assert result["written"] == ["/etc/one"]
+    (diff,) = result["diff"]
+    assert diff["before"].endswith(shown[0]) and diff["after"].endswith(shown[1])
+    assert "/etc/one" in diff["before_header"] and "/etc/one" in diff["after_header"]
+
+
+def test_what_the_list_no_longer_has_is_removed_with_its_directories(root: Path) -> None:
+    (root / "etc").mkdir()
+    put(root, THREE)
+    (root / "usr/lib/__pycache__").mkdir()
+    result, _ = put(root, [THREE[0]])
+    assert result["removed"] == ["/etc/systemd/system/x.target", "/usr/lib/two.py"]
+    assert contents(root) == {"etc/one": "1\n"}
+    assert not (root / "usr").exists() and not (root / "etc/systemd").exists()
+    put(root, [])
+    assert tree(root) == {} and (root / "etc").is_dir(), "a directory that was there before stays"
+
+
+def test_an_unwanted_entry_counts_as_not_there(root: Path) -> None:
+    put(root, THREE)
+    put(root, [THREE[0], {**THREE[1], "wanted": False}, THREE[2]])
+    assert "usr/lib/two.py" not in contents(root)
+
+
+def test_a_path_that_moved_to_another_list_stays(root: Path) -> None:
+    put(root, THREE, name="demo")
+    put(root, [THREE[0]], name="other")
+    result, _ = put(root, THREE[1:], name="demo")
+    assert result["removed"] == [] and contents(root)["etc/one"] == "1\n"
+
+
+def test_what_a_person_changed_is_set_aside_before_it_is_removed_or_replaced(root: Path) -> None:
+    put(root, THREE)
+    (root / "etc/one").write_text("mine\n")
+    (root / "usr/lib/two.py").write_text("mine too\n")
+    result, warnings = put(root, [entry("/etc/one", "new\n", mode="0640")])
+    aside = "var/lib/seatwright/set-aside"
+    assert contents(root) == {
+        "etc/one": "new\n",
+        f"{aside}/etc/one": "mine\n",
+        f"{aside}/usr/lib/two.py": "mine too\n",
+    }
+    assert set(result["set_aside"]) == {"/etc/one", "/usr/lib/two.py"}
+    assert all(path in "\n".join(warnings) for path in result["set_aside"])
+    assert stat.S_IMODE((root / aside).stat().st_mode) == 0o700
+
+
+def test_two_copies_of_one_path_are_both_kept_but_the_same_only_once(root: Path) -> None:
+    put(root, THREE)
+    for mine in ("a\n", "b\n", "b\n"):
+        (root / "etc/one").write_text(mine)
+        put(root, THREE)
+    aside = root / "var/lib/seatwright/set-aside/etc"
+    assert sorted(path.read_text() for path in aside.iterdir()) == ["a\n", "b\n"]
+
+
+def test_going_back_to_what_we_had_ourselves_is_no_persons_change(root: Path) -> None:
+    """The keeper restores former contents; nobody wrote those by hand."""
+    put(root, THREE)
+    put(root, [entry("/etc/one", "new\n", mode="0640"), *THREE[1:]])
+    (root / "etc/one").write_text("1\n")
+    result, warnings = put(root, [])
+    assert result["set_aside"] == {} and warnings == [] and tree(root) == {}
+
+
+def test_a_file_that_stood_there_before_us_is_set_aside(root: Path) -> None:
+    (root / "etc").mkdir()
+    (root / "etc/one").write_text("the distribution's\n")
+    put(root, THREE)
+    assert contents(root)["var/lib/seatwright/set-aside/etc/one"] == "the distribution's\n"
+
+
+def test_a_file_that_stood_there_already_alike_is_taken_into_the_record(root: Path) -> None:
+    (root / "etc").mkdir()
+    (root / "etc/one").write_text("1\n")
+    (root / "etc/one").chmod(0o640)
+    result, _ = put(root, [THREE[0]])
+    assert (result["changed"], result["written"]) == (True, [])
+    assert put(root, [THREE[0]])[0]["changed"] is False
+
+
+def test_a_link_that_a_person_turned_elsewhere_stays_theirs(root: Path) -> None:
+    put(root, THREE)
+    link = root / "etc/systemd/system/x.target"
+    link.unlink()
+    link.symlink_to("/elsewhere")
+    put(root, [])
+    assert os.readlink(link) == "/elsewhere"
+
+
+def test_absent_removes_also_what_nobody_recorded(root: Path) -> None:
+    (root / "etc").mkdir()
+    (root / "etc/old.conf").write_text("old\n")
+    result, _ = put(root, [entry("/etc/old.conf", state="absent")])
+    assert result["removed"] == ["/etc/old.conf"]
+    assert contents(root) == {"var/lib/seatwright/set-aside/etc/old.conf": "old\n"}
+    assert put(root, [entry("/etc/old.conf", state="absent")])[0]["changed"] is False
+
+
+def test_listed_directories_have_their_own_mode_and_go_when_empty(root: Path) -> None:
+    listed = [entry("/etc/d", state="directory", mode="0750"), entry("/etc/d/f", "x\n")]
+    put(root, listed)
+    assert stat.S_IMODE((root / "etc/d").stat().st_mode) == 0o750
+    (root / "etc/d").chmod(0o777)
+    result, _ = put(root, listed)
+    assert result["written"] == ["/etc/d"] and "0777" in result["diff"][0]["before"]
+    (root / "etc/d/mine").write_text("x")
+    put(root, [])
+    assert sorted(os.listdir(root / "etc/d")) == ["mine"]
+
+
+@pytest.mark.parametrize(
+    ("files", "words"),
+    [
+        ([entry("etc/one", "x")], "not an absolute path"),
+        ([entry("/etc/../one", "x")], "not an absolute path"),
+        ([entry("//etc/one", "x")], "not an absolute path"),
+        ([entry("/etc/one/", "x")], "not an absolute path"),
+        ([entry("/", "x")], "not an absolute path"),
+        ([entry("/etc/a\nb", "x")], "not an absolute path"),
+        ([entry("/etc/one", "x"), entry("/etc/one", "y")], "twice"),
+        ([entry("/etc/one", "x"), entry("/etc/one/two", "y")], "lies below"),
+        ([entry("/etc/one")], "has no content"),
+        ([entry("/etc/one", state="link")], "link to nowhere"),
+        ([entry("/etc/one", "x", mode="644")], "octal"),
+        ([entry("/etc/one", "x", mode="0888")], "octal"),
+        ([entry("/etc/one", "x", validate=["true"])], "%s"),
+        ([entry("/var/lib/seatwright/files/demo.json", "{}")], "recorded"),
+    ],
+)
+def test_a_list_that_cannot_be_right_is_refused_before_anything_happens(
+    root: Path, files: list[dict[str, Any]], words: str
+) -> None:
+    with pytest.raises(seat_entries.Refused, match=words):
+        put(root, [entry("/etc/fine", "x"), *files])
+    assert tree(root) == {}
+
+
+def test_all_problems_of_a_list_are_named_at_once(root: Path) -> None:
+    with pytest.raises(seat_entries.Refused) as refused:
+        put(root, [entry("a", "x"), entry("/b"), entry("/c", state="link")])
+    assert all(part in str(refused.value) for part in ("'a'", "'/b'", "'/c'"))
+
+
+def test_links_on_the_way_are_followed_inside_the_root_only(root: Path, tmp_path: Path) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (root / "usr/lib").mkdir(parents=True)
+    (root / "lib").symlink_to("usr/lib")
+    (root / "out").symlink_to(outside)
+    (root / "dangling").symlink_to("nowhere")
+    (root / "file").write_text("x")
+    put(root, [entry("/lib/inside", "x")])
+    assert (root / "usr/lib/inside").read_text() == "x"
+    for path, words in (("/out/f", "leads out"), ("/dangling/f", "nowhere"), ("/file/f", "no dir")):
+        with pytest.raises(seat_entries.Refused, match=words):
+            put(root, [entry(path, "x")])
+    assert list(outside.iterdir()) == []
+
+
+def test_a_link_in_a_files_place_is_replaced_and_its_target_left_alone(root: Path) -> None:
+    (root / "etc").mkdir()
+    (root / "target").write_text("precious")
+    (root / "etc/one").symlink_to("../target")
+    put(root, [THREE[0]])
+    assert not (root / "etc/one").is_symlink() and (root / "target").read_text() == "precious"
+
+
+@pytest.mark.parametrize("make", [Path.mkdir, os.mkfifo])
+def test_what_is_no_file_is_not_replaced(root: Path, make: Callable[[Path], None]) -> None:
+    (root / "etc").mkdir()
+    make(root / "etc/one")
+    with pytest.raises(seat_entries.Refused, match="remove it first"):
+        put(root, THREE)
+    assert not (root / "usr").exists()
+
+
+def test_an_unknown_owner_is_refused_but_may_come_later_in_check_mode(root: Path) -> None:
+    files = [THREE[0], {**THREE[1], "owner": "nobody-we-know"}]
+    foreseen, _ = put(root, files, check=True)
+    assert foreseen["changed"]
+    with pytest.raises(seat_entries.Refused, match="make the user"):
+        put(root, files)
+    assert tree(root) == {}
+
+
+def test_a_secret_is_written_but_never_shown(root: Path) -> None:
+    secret = [entry("/etc/password", "s3cret!", mode="0600", sensitive=True)]
+    first, _ = put(root, secret)
+    second, _ = put(root, [{**secret[0], "content": "0ther?"}])
+    assert (root / "etc/password").read_text() == "0ther?"
+    said = json.dumps([first, second])
+    assert "s3cret" not in said and "0ther" not in said and "not shown" in said
+
+
+def test_a_long_new_file_is_counted_not_shown(root: Path) -> None:
+    program = "".join(f"line {n}\n" for n in range(431))
+    result, _ = put(root, [entry("/usr/lib/program", program)])
+    (diff,) = result["diff"]
+    assert "431 lines" in diff["after"] and "line 7" not in diff["after"]
+
+
+def test_a_small_change_in_a_long_file_is_shown_and_a_large_one_counted(root: Path) -> None:
+    lines = [f"line {n}\n" for n in range(500)]
+    put(root, [entry("/f", "".join(lines))])
+    lines[250] = "changed\n"
+    (small,) = put(root, [entry("/f", "".join(lines))])[0]["diff"]
+    assert "changed\n" in small["after"] and "line 250" in small["before"]
+    (large,) = put(root, [entry("/f", "".join(f"other {n}\n" for n in range(400)))])[0]["diff"]
+    assert "500 go" in large["before"] and "400 are new" in large["after"]
+
+
+def test_contents_are_asked_for_when_only_their_hash_was_sent(root: Path) -> None:
+    import hashlib
+
+    sent = [{"path": "/etc/one", "sha256": hashlib.sha256(b"1\n").hexdigest(), **OWNER}]
+    result, _ = put(root, sent)
+    assert result == {"changed": True, "needs": ["/etc/one"]} and contents(root) == {}
+    put(root, [entry("/etc/one", "1\n")])
+    assert put(root, sent)[0]["changed"] is False
+    chmod = [{**sent[0], "mode": "0600"}]
+    assert put(root, chmod)[0]["written"] == ["/etc/one"], "a mode needs no content"
+
+
+# Trouble: a full disk and a kill, at every single step.
+
+OLD = [
+    entry("/etc/one", "old 1\n", mode="0640"),
+    entry("/etc/gone", "old gone\n"),
+    entry("/usr/lib/two.py", "old 2\n", mode="0755"),
+    entry("/etc/turned", state="link", target="/old"),
+]
+NEW = [
+    entry("/etc/one", "new 1\n", mode="0600"),
+    entry("/usr/lib/two.py", "new 2\n", mode="0755"),
+    entry("/srv/added/three", "new 3\n"),
+    entry("/etc/turned", state="link", target="/new"),
+]
+STEPS = ("replace", "fsync", "unlink", "mkdir", "symlink", "chmod", "chown", "fchmod", "rmdir")
+
+
+class Stop(BaseException):
+    """Ends a run where it stands, like a kill: nothing that would tidy up is run."""
+
+
+@pytest.fixture
+def step(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[Callable[[int], None]], None]]:
+    """Call a function before every step that changes the disk, with the step's number."""
+
+    def watch(before: Callable[[int], None]) -> None:
+        count = 0
+
+        def watched(real: Callable[..., Any]) -> Callable[..., Any]:
+            def call(*arguments: Any, **named: Any) -> Any:
+                nonlocal count
+                count += 1
+                before(count)
+                return real(*arguments, **named)
+
+            return call
+
+        for name in STEPS:
+            monkeypatch.setattr(os, name, watched(getattr(os, name)))
+
+    yield watch
+    monkeypatch.undo()
+
+
+def each_file_is_old_or_new(root: Path) -> None:
+    found = tree(root)
+    states = {
+        "etc/one": {("0640", "old 1\n"), ("0600", "new 1\n")},
+        "etc/gone": {("0644", "old gone\n"), None},
+        "usr/lib/two.py": {("0755", "old 2\n"), ("0755", "new 2\n")},
+        "srv/added/three": {("0644", "new 3\n"), None},
+        "etc/turned": {("link", "/old"), ("link", "/new")},
+    }
+    for path, allowed in states.items():
+        assert found.get(path) in allowed, (path, found.get(path))
+
+
+def the_new_list_and_nothing_else(root: Path) -> None:
+    found = tree(root)
+    assert manifest(root)["complete"] is True
+    del found[MANIFEST]
+    assert found == {
+        "etc/one": ("0600", "new 1\n"),
+        "usr/lib/two.py": ("0755", "new 2\n"),
+        "srv/added/three": ("0644", "new 3\n"),
+        "etc/turned": ("link", "/new"),
+    }
+
+
+def copied(root: Path, number: int) -> Path:
+    place = root.with_name(f"seat-{number}")
+    shutil.copytree(root, place, symlinks=True)
+    return place
+
+
+def fail_at(number: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the disk be full at the given one of a run's writes."""
+    real, count = seat_write.stage, 0
+
+    def full(*arguments: Any) -> None:
+        nonlocal count
+        count += 1
+        if count == number:
+            raise OSError(errno.ENOSPC, "No space left on device", arguments[0])
+        real(*arguments)
+
+    monkeypatch.setattr(seat_write, "stage", full)
+    monkeypatch.setattr(seat_changes, "stage", full)
+
+
+def test_a_full_disk_at_any_write_changes_no_file(
+    root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Five writes: the record of both lists, three files, the record of the new one."""
+    put(root, OLD)
+    before = contents(root)
+    for number in range(1, 6):
+        place = copied(root, number)
+        fail_at(number, monkeypatch)
+        with pytest.raises(OSError, match="No space left"):
+            put(place, NEW)
+        monkeypatch.undo()
+        if number < 5:
+            assert contents(place) == before and not (place / "srv").exists()
+        put(place, NEW)
+        the_new_list_and_nothing_else(place)
+    fail_at(6, monkeypatch)
+    put(root, NEW)
+
+
+def test_a_kill_at_any_step_leaves_old_or_new_and_the_next_run_finishes(
+    root: Path, step: Callable[[Callable[[int], None]], None]
+) -> None:
+    put(root, OLD)
+    at = 0
+
+    def stop(number: int) -> None:
+        if number == at:
+            os._exit(9)
+
+    killed = 0
+    for at in range(1, 200):
+        place = copied(root, at)
+        child = os.fork()
+        if child == 0:
+            step(stop)
+            put(place, NEW)
+            os._exit(0)
+        _, status = os.waitpid(child, 0)
+        each_file_is_old_or_new(place)
+        put(place, NEW)
+        the_new_list_and_nothing_else(place)
+        assert put(place, NEW)[0]["changed"] is False
+        shutil.rmtree(place)
+        if os.waitstatus_to_exitcode(status) == 0:
+            break
+        killed += 1
+    assert killed > 25, "every step was tried"
+
+
+def test_a_run_that_died_leaves_nothing_that_a_shorter_list_forgets(
+    root: Path, step: Callable[[Callable[[int], None]], None]
+) -> None:
+    """Files that only the dead run's list had are found in its unfinished record."""
+    for at in range(1, 60):
+        place = copied(root, at)
+        child = os.fork()
+        if child == 0:
+            step(lambda number, at=at: os._exit(9) if number == at else None)  # type: ignore[misc]
+            put(place, NEW)
+            os._exit(0)
+        os.waitpid(child, 0)
+        put(place, [entry("/etc/only", "this\n")])
+        assert contents(place) == {"etc/only": "this\n"}, at
+
+
+def test_a_record_that_cannot_be_read_is_no_reason_to_stop(root: Path) -> None:
+    put(root, THREE)
+    (root / MANIFEST).write_text('{"format": 1, "list": "demo", "files": 3')
+    result, warnings = put(root, THREE)
+    assert result["changed"] and "cannot be used" in warnings[0]
+    assert put(root, THREE) == ({**result, "changed": False, "written": []}, [])
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["[]", "{}", '{"format": 2}', '{"format": 1, "list": "demo", "session": true, "complete": true,'
+     ' "files": [], "links": [{"path": "../x", "target": "y"}], "directories": []}'],
+)  # fmt: skip
+def test_a_record_with_a_hole_is_never_followed(root: Path, text: str) -> None:
+    (root / MANIFEST).parent.mkdir(parents=True)
+    (root / MANIFEST).write_text(text)
+    _, warnings = put(root, THREE)
+    assert len(warnings) == 1 and manifest(root)["complete"] is True
+
+
+def test_the_second_of_two_runs_waits_and_then_says_why_it_stops(
+    root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from seat_modules import seat_files
+
+    monkeypatch.setattr(seat_files, "LOCK_SECONDS", 0.3)
+    with (
+        seat_files.lock(str(root), False),
+        pytest.raises(seat_entries.Refused, match="another run"),
+    ):
+        put(root, THREE)
+    put(root, THREE)

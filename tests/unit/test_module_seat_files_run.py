@@ -1,0 +1,67 @@
+"""The module seat_files as Ansible runs it: both of its halves, through ``ansible -m``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from seat_modules import ROLES, entry, run_ansible
+
+
+@pytest.fixture
+def root(tmp_path: Path) -> Path:
+    place = tmp_path / "seat"
+    place.mkdir()
+    return place
+
+
+def run(root: Path, files: list[dict[str, Any]], *flags: str) -> dict[str, Any]:
+    return run_ansible("seat_files", {"list": "demo", "root": str(root), "files": files}, *flags)
+
+
+def test_check_write_and_again(root: Path) -> None:
+    files = [
+        entry("/etc/one", "1\n", mode="0640"),
+        entry("/etc/systemd/system/x.target", state="link", target="/dev/null"),
+    ]
+    foreseen = run(root, files, "--check", "--diff")
+    assert foreseen["outcome"] == "CHANGED" and list(root.iterdir()) == []
+    for line in ("+++ after: /etc/one (new, ", "+1", "+link to /dev/null"):
+        assert line in foreseen["said"]
+    done = run(root, files)
+    assert done["outcome"] == "CHANGED" and (root / "etc/one").read_text() == "1\n"
+    again = run(root, files, "--diff")
+    assert again["outcome"] == "SUCCESS" and "---" not in again["said"]
+
+
+def test_a_file_of_the_role_is_found_and_written_as_it_is(root: Path) -> None:
+    source = ROLES / "seat_autostart/files/seatwright-restart.timer"
+    run(root, [entry("/etc/x.timer", src=str(source))])
+    assert (root / "etc/x.timer").read_bytes() == source.read_bytes()
+
+
+def test_a_secret_is_in_no_output_however_much_is_asked_for(root: Path) -> None:
+    files = [entry("/etc/password", "s3cret-of-the-desk", mode="0600", sensitive=True)]
+    result = run(root, files, "--diff", "-vvv")
+    assert (root / "etc/password").read_text() == "s3cret-of-the-desk"
+    assert "s3cret-of-the-desk" not in result["said"]
+
+
+@pytest.mark.parametrize(
+    ("files", "words"),
+    [
+        ([entry("etc/relative", "x")], "not an absolute path"),
+        ([entry("/etc/one", "x", src="/etc/hostname")], "content or src"),
+        ([entry("/etc/one", "x", mode=420)], "octal"),
+        ([entry("/out/one", "x")], "leads out"),
+    ],
+)
+def test_what_is_refused_is_said_and_nothing_is_written(
+    root: Path, files: list[dict[str, Any]], words: str
+) -> None:
+    (root / "out").symlink_to(root.parent)
+    result = run(root, files)
+    assert result["outcome"] == "FAILED" and words in result["msg"]
+    assert [path.name for path in root.iterdir() if path.name != "var"] == ["out"]
