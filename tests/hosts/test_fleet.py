@@ -138,9 +138,10 @@ def test_a_killed_supervisor_takes_its_hosts_along(seat_root: Layers) -> None:
 
 def test_a_second_fleet_in_one_place_is_refused(tmp_path: Path, seat_root: Layers) -> None:
     (tmp_path / "state").mkdir()
+    (tmp_path / "state/fleet.json").touch()
     with pytest.raises(RehearsalError) as refused:
         Fleet.start(["one"], seat_root, state=tmp_path / "state")
-    assert "exists already" in str(refused.value)
+    assert "is in use" in str(refused.value)
     assert "stop" in refused.value.hint
 
 

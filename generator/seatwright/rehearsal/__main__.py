@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TextIO
 
 import click
 
 from seatwright.rehearsal.base import NEWER, SEAT, STOCKED_SEAT, ensure
 from seatwright.rehearsal.errors import RehearsalError
 from seatwright.rehearsal.fleet import Fleet
+from seatwright.rehearsal.newer import verify_udev_rules
 
 RECIPES = {recipe.name: recipe for recipe in (SEAT, STOCKED_SEAT, NEWER)}
 
@@ -44,6 +46,15 @@ def start(state: Path, names: tuple[str, ...], root: str, owner: int | None) -> 
 def stop(state: Path) -> None:
     """End the hosts that were started with STATE; fine when there are none."""
     Fleet(state.absolute(), ()).stop()
+
+
+@main.command()
+@click.argument("rules", type=click.File(), default="-")
+def verify_udev(rules: TextIO) -> None:
+    """Let the udev of a newer Debian judge a rules file, or standard input."""
+    verdict = verify_udev_rules(rules.read())
+    click.echo(verdict.said, nl=False)
+    sys.exit(0 if verdict.accepted else 1)
 
 
 def run() -> int:

@@ -164,19 +164,18 @@ class Fleet:
 
 
 def _new_state(state: Path | None) -> Path:
-    """An empty directory only root reads; its path is short, since sockets live below it."""
+    """A directory only root reads; its path is short, since sockets live below it."""
     if state is None:
         state = Path(tempfile.mkdtemp(prefix="seatwright-"))
-    else:
-        state = state.absolute()
-        try:
-            state.mkdir(mode=0o700, parents=True)
-        except FileExistsError:
-            raise RehearsalError(
-                f"{state} exists already; test hosts may be running there.",
-                f"End them first: python -m seatwright.rehearsal stop {state}",
-            ) from None
-    (state / "cp").mkdir(mode=0o700)
+    state = state.absolute()
+    connections = state / "cp"  # may be there: Ansible makes it again after a fleet has gone
+    if state.exists() and set(state.iterdir()) - {connections}:
+        raise RehearsalError(
+            f"{state} is in use; test hosts may be running there.",
+            f"End them first: python -m seatwright.rehearsal stop {state}",
+        )
+    state.mkdir(mode=0o700, parents=True, exist_ok=True)
+    connections.mkdir(mode=0o700, exist_ok=True)
     return state
 
 
