@@ -63,6 +63,7 @@ class Desk:
         self.guest = Guest(ports)
         self.told: list[tuple[Event, int]] = []
         self.handover = Handover(self.guest, lambda event, one: self.told.append((event, one.key)))
+        self.handover.connected_anew()
 
     def plug(self, key: int, kind: Kind = Kind.REDIRECT) -> Plugged:
         device = Plugged(
@@ -233,9 +234,20 @@ def test_after_a_lost_connection_everything_wanted_goes_again() -> None:
     desk.guest.refuses.clear()
     desk.guest.number = 3
     desk.handover.connected_anew()
-    desk.handover.consider()
     desk.guest.answer()
     assert set(desk.status().values()) == {Status.THERE}
+
+
+def test_a_dying_connection_is_not_used() -> None:
+    """Its ports vanish one after the other; the library crashes on a device for one of them."""
+    desk = Desk(2)
+    desk.plug(1)
+    desk.guest.answer()
+    desk.handover.lost()
+    desk.guest.number, desk.guest.held = 1, set()
+    desk.handover.consider()
+    desk.plug(2)
+    assert desk.guest.asked == [("connect", 1)]
 
 
 def test_an_answer_after_the_connection_was_lost_is_old_news() -> None:

@@ -51,6 +51,8 @@ class Connection:
         self._timer = 0
         self.session = Spice.Session.new()
         _tell_where(self.session, config)
+        # Sound both ways, where the seat has the sound plugins; without them there is none.
+        self._audio = Spice.Audio.get(self.session, None)
         on(self.session, "channel-new", self._channel_new)
         on(self.session, "channel-destroy", self._channel_destroy)
 

@@ -90,6 +90,7 @@ class Handover:
         self._bus = bus
         self._report = report
         self._plugged: dict[int, Plugged] = {}
+        self._live = False
 
     def plugged(self) -> tuple[Plugged, ...]:
         """All devices, in the order they came."""
@@ -110,12 +111,17 @@ class Handover:
 
     def connected_anew(self) -> None:
         """The connection is a new one: what was refused before may be welcome now."""
-        for device in self._plugged.values():
-            device.status, device.error = Status.HERE, ""
+        self._all_here()
+        self._live = True
+        self.consider()
 
     def lost(self) -> None:
-        """The connection is gone, and with it every device at the guest; they stay wanted."""
-        self.connected_anew()
+        """The connection is gone, and with it every device at the guest; they stay wanted.
+
+        Its ports go one by one: until there is a new connection none of them is used.
+        """
+        self._live = False
+        self._all_here()
 
     def pick(self, key: int) -> None:
         """A person asks for a device; only what the policy lets go can be asked for."""
@@ -152,11 +158,15 @@ class Handover:
 
     def consider(self) -> None:
         """Hand over whatever is wanted, not there yet and possible."""
-        if self._bus.ports() == 0:
+        if not self._live or self._bus.ports() == 0:
             return
         for device in self.plugged():
             if device.wanted and device.status in (Status.HERE, Status.WAITING):
                 self._try(device)
+
+    def _all_here(self) -> None:
+        for device in self._plugged.values():
+            device.status, device.error = Status.HERE, ""
 
     def _try(self, device: Plugged) -> None:
         if self._bus.free_ports() == 0:

@@ -35,19 +35,21 @@ class Panels:
         self._began = boot_clock()
         self._picker: Picker | None = None
         self._support: SupportPanel | None = None
+        self._panel: Any = None
         self._support_timer = 0
         self._monitor: Any = None
 
     def key(self, event: Any) -> bool:
         """A key was pressed; True where it is ours and the guest must not see it."""
         if self._is_chord(event):
-            self._close_picker() if self._picker else self._open_picker()
+            if self._support is None:
+                self._close() if self._picker else self._open_picker()
             return True
-        if self._picker is not None:
-            if not self._picker.key(event):
-                self._close_picker()
-            return True
-        return self._support is not None
+        if self._picker is None:
+            return False
+        if not self._picker.key(event) and self._support is None:
+            self._close()
+        return True
 
     def refresh(self) -> None:
         """Devices or lines changed."""
@@ -96,29 +98,31 @@ class Panels:
         return self._look_at_support()
 
     def _open_support(self, left: float) -> None:
-        self._close_picker()
-        self._close_support()
+        self._close()
         self._journal.note("support-began", "Support mode begins.", seconds=round(left))
-        self._support = SupportPanel(self._messages, max(1, round(left / 60)))
-        self._window.lay_over(self._support.panel)
-        self.refresh()
+        self._picker = Picker(self._messages, self._guest, self._chosen)
+        self._support = SupportPanel(self._messages, self._picker, max(1, round(left / 60)))
+        self._open(self._support.panel)
 
     def _close_support(self) -> None:
         if self._support is not None:
-            self._window.take_off(self._support.panel)
-            self._support = None
+            self._close()
             self._journal.note("support-ended", "Support mode has ended.")
 
     def _open_picker(self) -> None:
-        if self._support is None:
-            self._picker = Picker(self._messages, self._guest, self._chosen)
-            self._window.lay_over(self._picker.panel)
-            self.refresh()
+        self._picker = Picker(self._messages, self._guest, self._chosen)
+        self._open(self._picker.alone())
 
-    def _close_picker(self) -> None:
-        if self._picker is not None:
-            self._window.take_off(self._picker.panel)
-            self._picker = None
+    def _open(self, panel: Any) -> None:
+        self._panel = panel
+        self._window.lay_over(panel)
+        self.refresh()
+
+    def _close(self) -> None:
+        """Whatever is open."""
+        if self._panel is not None:
+            self._window.take_off(self._panel)
+        self._picker, self._support, self._panel = None, None, None
 
     def _chosen(self, key: int) -> None:
         device = next((one for one in self._handover.plugged() if one.key == key), None)

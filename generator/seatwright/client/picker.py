@@ -37,11 +37,15 @@ class Picker:
         self._list.set_placeholder(self._empty)
         self._empty.show()
         on(self._list, "row-activated", lambda _, row: self._choose(row))
-        self.panel = _panel(
+        self.parts = (
             _text(messages.say("picker-title", guest=guest), "title"),
             self._list,
             _text(messages.say("picker-help"), "help"),
         )
+
+    def alone(self) -> Any:
+        """A panel with nothing but the picker."""
+        return _panel(*self.parts)
 
     def fill(self, devices: Sequence[Plugged]) -> None:
         """Show the devices as they are now; the chosen row stays chosen."""
@@ -75,16 +79,18 @@ class Picker:
 
 
 class SupportPanel:
-    """Every device with the reason for what happens to it, and the last lines of the log."""
+    """The picker, every device with the reason for what happens to it, the end of the log."""
 
-    def __init__(self, messages: Messages, minutes: int) -> None:
+    def __init__(self, messages: Messages, picker: Picker, minutes: int) -> None:
         self._messages = messages
         self._devices = _text("", "where")
         self._devices.set_selectable(False)
         self._log = Gtk.TextView(editable=False, cursor_visible=False, monospace=True)
-        scroll = Gtk.ScrolledWindow(min_content_height=260, min_content_width=900)
+        self._log.set_wrap_mode(Gtk.WrapMode.WORD_CHAR)
+        scroll = Gtk.ScrolledWindow(min_content_height=200, min_content_width=900)
         scroll.add(self._log)
         self.panel = _panel(
+            *picker.parts,
             _text(messages.say("support-title"), "title"),
             self._devices,
             scroll,
