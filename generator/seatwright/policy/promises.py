@@ -104,7 +104,8 @@ def _problem(
     where = f"in {worst.cell.room} (policy {worst.cell.policy} on {worst.cell.model})"
     if worst.spot.socket is not None:
         where += f', socket "{worst.spot.socket}"'
-    elsewhere = f", and so in {len(broken) - 1} more places" if len(broken) > 1 else ""
+    more = len(broken) - 1
+    elsewhere = f", and in {more} more {'place' if more == 1 else 'places'}" if more else ""
     shape = "" if peripheral.interfaces else f" as {device_words(worst.witness, NAMES)}"
     also = ((source_path(said.origin), "this decides"),) if said.origin else ()
     return Problem(
