@@ -29,7 +29,9 @@ VERBS: Mapping[str, Verb] = {
     "new": Verb("new", "Write a small site to start from."),
     "render": Verb("render", "Write the roles and the inventory of a site."),
     "check": Verb("check", "Say everything there is to say of a site; prove its promises."),
+    "trace": Verb("trace", "Say what happens to one device at a seat, rule by rule, and why."),
     "plan": Verb("plan", "Print the plan of a site: everything looked up and compiled."),
+    "review": Verb("review", "Say what the change between two revisions does to whom."),
     "policy": Verb("policy", "Turn filter strings from elsewhere into policy lines."),
     "schema": Verb("schema", "Print the JSON Schema of a file, for editors and other programs."),
 }

@@ -29,6 +29,20 @@ def findings_schema() -> Schema:
     return {"$schema": DIALECT, "title": "Findings", **content}
 
 
+def trace_schema() -> Schema:
+    """The schema of what ``seatwright trace --json`` prints."""
+    from seatwright.trace.types import trace_schema
+
+    return trace_schema()
+
+
+def review_schema() -> Schema:
+    """The schema of what ``seatwright review --json`` prints."""
+    from seatwright.review.change import review_schema
+
+    return review_schema()
+
+
 def anything(of: type) -> Schema:
     """The schema of a witness's values, which depend on the finding."""
     if of is not object:
@@ -41,6 +55,8 @@ SCHEMAS: Mapping[str, Callable[[], Schema]] = {
     "part": part_schema,
     "plan": plan_schema,
     "findings": findings_schema,
+    "trace": trace_schema,
+    "review": review_schema,
 }
 
 
@@ -55,6 +71,8 @@ def command(what: str, output: Path | None) -> int:
     part      a further file that the site's file names
     plan      what "seatwright plan" prints
     findings  findings as JSON
+    trace     what "seatwright trace --json" prints
+    review    what "seatwright review --json" prints
     """
     text = schema_text(SCHEMAS[what]())
     if output is None:

@@ -1,1 +1,1 @@
-"""What a change really does: Plan × Plan to changes."""
+"""What a change really does: two plans, and what is different for whom."""
