@@ -12,7 +12,7 @@ import re
 from functools import cache
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, Undefined
 from jinja2.exceptions import TemplateError
 
 from seatwright.render.errors import RenderError
@@ -63,6 +63,8 @@ def _only_quoted(value: object) -> object:
     """Let through what an expression may put into a file."""
     if isinstance(value, Quoted) or type(value) is int:
         return value
+    if isinstance(value, Undefined):
+        return str(value)  # raises what is missing
     if isinstance(value, str) and not isinstance(value, FreeText) and PLAIN_NAME.fullmatch(value):
         return value
     raise UnquotedError(
