@@ -9,17 +9,12 @@ from pathlib import Path
 
 import click
 
-from seatwright.commands.common import (
-    Refused,
-    Status,
-    log,
-    say,
-    site_argument,
-    usable_site,
-)
-from seatwright.findings.finding import Severity
+from seatwright.commands.check import all_findings
+from seatwright.commands.common import Refused, Status, log, say, site_argument
+from seatwright.commands.planned import plan_site
+from seatwright.findings import Severity
 from seatwright.findings.words import printable
-from seatwright.planning import Planned, make_plan
+from seatwright.planning import Planned
 from seatwright.render.difference import Difference
 from seatwright.render.errors import HandEdits, RenderError, WriteError
 from seatwright.render.output import output
@@ -29,10 +24,8 @@ from seatwright.site.allocations import (
     FILE_NAME,
     Allocations,
     format_allocations,
-    read_allocations,
     write_allocations,
 )
-from seatwright.site.places import placed
 
 LISTED = 30
 """Files that the log names one by one; the rest is counted."""
@@ -75,12 +68,12 @@ def _refusing() -> Iterator[None]:
 def _render(
     site: Path, repository: Repository, check: bool, overwrite: bool, as_json: bool
 ) -> Status:
-    planned = _plan(site, repository)
+    planned = _sound_plan(site)
     if planned is None:
         return Status.FINDINGS
     wanted = output(repository.name, planned.plan, other_host_kinds(repository))
     found = compared(repository.root, wanted)
-    numbers = _allocations_file(repository)
+    numbers = repository.site.parent / FILE_NAME
     new_numbers = _differs(numbers, planned.allocations)
     if not (check or overwrite):
         refuse_hand_edits(found)
@@ -92,26 +85,15 @@ def _render(
     return Status.FINDINGS if check and (found.changes or new_numbers) else Status.FINE
 
 
-def _plan(site: Path, repository: Repository) -> Planned | None:
-    """The plan; None where errors forbid to render it. Its findings have been said."""
-    reading = usable_site(site)
-    numbers = read_allocations(_allocations_file(repository))
-    if numbers.allocations is None:
-        say(numbers.findings, numbers.sources)
-        raise click.exceptions.Exit(Status.UNUSABLE)
-    assert reading.site is not None
-    planned = make_plan(reading.site, numbers.allocations)
-    findings = [*reading.findings, *(placed(one, reading.places) for one in planned.problems)]
-    serious = [one for one in findings if one.severity is Severity.ERROR]
-    if not serious:
-        return planned
-    say(serious, reading.sources)
+def _sound_plan(site: Path) -> Planned | None:
+    """The plan; None where errors forbid to render it, which have then been said."""
+    found = plan_site(site)
+    errors = [one for one in all_findings(found) if one.severity is Severity.ERROR]
+    if not errors:
+        return found.planned
+    say(errors, found.sources)
     log("seatwright: a site with errors is not rendered; nothing was written.")
     return None
-
-
-def _allocations_file(repository: Repository) -> Path:
-    return repository.root / "inventories" / repository.name / FILE_NAME
 
 
 def _differs(file: Path, allocations: Allocations) -> bool:

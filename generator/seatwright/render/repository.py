@@ -23,6 +23,11 @@ class Repository:
     root: Path
     name: str
 
+    @property
+    def site(self) -> Path:
+        """The site's own file."""
+        return self.root / FOLDER / self.name / "site.yml"
+
 
 def find_repository(path: Path) -> Repository:
     """The repository of the site at ``path`` (its file or its folder). Raises RenderError."""
@@ -47,7 +52,7 @@ def other_host_kinds(repository: Repository) -> frozenset[str]:
     not to render this one.
     """
     sites = sorted((repository.root / FOLDER).glob("*/site.yml"))
-    others = (site for site in sites if site.parent.name != repository.name)
+    others = (site for site in sites if site != repository.site)
     return frozenset(kind for site in others for kind in _host_kinds(repository, site))
 
 
