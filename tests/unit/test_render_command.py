@@ -81,6 +81,19 @@ def test_check_says_what_differs_and_writes_nothing(root: Path) -> None:
     assert times(root) == before
 
 
+def test_differences_line_by_line(root: Path) -> None:
+    text = site(root).read_text().replace("title: The Hall", "title: The \\U0001F9F9 Hall")
+    site(root).write_text(text.replace("attic:", "loft:"))
+    done = seatwright("render", "--check", "--diff", site(root))
+    lines = done.stdout.splitlines()
+    room = "inventories/lock/rendered/group_vars/room"
+    assert f"--- a/{room}_hall.yml" in lines and f"+++ b/{room}_hall.yml" in lines
+    assert '-seat_session_room_title: !unsafe "The Hall"' in lines
+    assert lines.index("--- /dev/null") + 1 == lines.index(f"+++ b/{room}_loft.yml")
+    assert lines.index(f"--- a/{room}_attic.yml") + 1 == lines.index("+++ /dev/null")
+    assert seatwright("render", "--diff", "--json", site(root)).returncode == 2
+
+
 def test_what_the_site_no_longer_wants_is_gone(root: Path) -> None:
     site(root).write_text(
         TINY.replace("  attic: {policy: readers, model: ridge, host: quay}\n", "")

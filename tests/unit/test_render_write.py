@@ -276,6 +276,23 @@ def test_a_link_inside_is_a_hand_edit_and_never_followed(root: Path) -> None:
     assert outside.read_text() == "precious"
 
 
+@pytest.mark.parametrize("kind", ["link", "fifo", "sparse"])
+def test_whatever_somebody_put_there_is_reported(root: Path, kind: str) -> None:
+    mine = root / ROLES / "mine"
+    match kind:
+        case "link":
+            mine.symlink_to("/etc/hostname")
+        case "fifo":
+            os.mkfifo(mine)
+        case "sparse":
+            mine.touch()
+            os.truncate(mine, 2**41)
+    with pytest.raises(HandEdits) as caught:
+        bring(root, wanted("new"))
+    assert caught.value.edits == (("added", "roles/mine"),)
+    assert os.path.lexists(mine)
+
+
 def test_what_already_is_as_it_would_be_is_no_hand_edit(root: Path) -> None:
     """A merge may leave new files beside an old manifest."""
     (root / SITE / "a/0.yml").write_text("new\n")

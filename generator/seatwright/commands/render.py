@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
@@ -15,7 +16,7 @@ from seatwright.commands.planned import plan_site
 from seatwright.findings import Severity
 from seatwright.findings.words import printable
 from seatwright.planning import Planned
-from seatwright.render.difference import Difference
+from seatwright.render.difference import Difference, line_by_line
 from seatwright.render.errors import HandEdits, RenderError, WriteError
 from seatwright.render.output import output
 from seatwright.render.repository import Repository, find_repository, other_host_kinds
@@ -35,19 +36,32 @@ LISTED = 30
 @site_argument
 @click.option("--check", is_flag=True, help="Write nothing; status 1 where a render would.")
 @click.option("--overwrite", is_flag=True, help="Write over rendered files changed by hand.")
+@click.option("--diff", is_flag=True, help="Print the differences line by line.")
 @click.option("--json", "as_json", is_flag=True, help="Print what changed as JSON.")
-def command(site: Path, check: bool, overwrite: bool, as_json: bool) -> int:
+def command(site: Path, check: bool, overwrite: bool, diff: bool, as_json: bool) -> int:
     """Render SITE: roles/ and ansible.cfg at the root of its repository, rendered/ beside SITE.
 
     Each directory is replaced as a whole or not at all. A render that was interrupted is
     finished first.
     """
+    if diff and as_json:
+        raise click.UsageError("--diff and --json cannot be printed both.")
     with _refusing():
         repository = find_repository(site)
         with locked(repository.root):
             for place in recover(repository.root):
                 log(f"Finished what an interrupted render had begun: {place}.")
-            return _render(site, repository, check, overwrite, as_json)
+            return _render(site, repository, Wishes(check, overwrite, diff, as_json))
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """The options of this run."""
+
+    check: bool
+    overwrite: bool
+    diff: bool
+    as_json: bool
 
 
 @contextmanager
@@ -65,9 +79,7 @@ def _refusing() -> Iterator[None]:
         raise Refused(error.message, error.hint) from error
 
 
-def _render(
-    site: Path, repository: Repository, check: bool, overwrite: bool, as_json: bool
-) -> Status:
+def _render(site: Path, repository: Repository, wishes: Wishes) -> Status:
     planned = _sound_plan(site)
     if planned is None:
         return Status.FINDINGS
@@ -75,14 +87,18 @@ def _render(
     found = compared(repository.root, wanted)
     numbers = repository.site.parent / FILE_NAME
     new_numbers = _differs(numbers, planned.allocations)
-    if not (check or overwrite):
+    if not (wishes.check or wishes.overwrite):
         refuse_hand_edits(found)
-    if not check:
+    if wishes.diff:
+        for line in line_by_line(repository.root, wanted, found.changes):
+            click.echo(line)
+    if not wishes.check:
         # First the numbers: they are input, and what is rendered below uses them.
         write_allocations(numbers, planned.allocations)
         write(repository.root, wanted, found)
-    _say_changes(found, new_numbers, check, as_json)
-    return Status.FINDINGS if check and (found.changes or new_numbers) else Status.FINE
+    _say_changes(found, new_numbers, wishes)
+    differs = bool(found.changes or new_numbers)
+    return Status.FINDINGS if wishes.check and differs else Status.FINE
 
 
 def _sound_plan(site: Path) -> Planned | None:
@@ -104,8 +120,8 @@ def _differs(file: Path, allocations: Allocations) -> bool:
         return True
 
 
-def _say_changes(found: Difference, new_numbers: bool, check: bool, as_json: bool) -> None:
-    if as_json:
+def _say_changes(found: Difference, new_numbers: bool, wishes: Wishes) -> None:
+    if wishes.as_json:
         changes = found.changes
         document = {
             "added": changes.added,
@@ -124,8 +140,8 @@ def _say_changes(found: Difference, new_numbers: bool, check: bool, as_json: boo
     for path in found.foreign:
         log(f"{path} is not ours and was left as it is; see that roles_path = roles stands in it.")
     if new_numbers:
-        log(f"{FILE_NAME}: {'would have' if check else 'has'} new numbers; commit it.")
-    log(_summed_up(found, check))
+        log(f"{FILE_NAME}: {'would have' if wishes.check else 'has'} new numbers; commit it.")
+    log(_summed_up(found, wishes.check))
 
 
 def _summed_up(found: Difference, check: bool) -> str:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from difflib import unified_diff
 from pathlib import Path
 
+from seatwright.findings.words import printable
 from seatwright.render.errors import WriteError
 from seatwright.render.tree import (
     Changes,
@@ -111,3 +113,28 @@ def _together(parts: Iterable[Changes]) -> Changes:
         changed=tuple(sorted(path for part in listed for path in part.changed)),
         removed=tuple(sorted(path for part in listed for path in part.removed)),
     )
+
+
+def line_by_line(root: Path, output: Output, changes: Changes) -> Iterator[str]:
+    """The changes as a unified diff, every line fit for a terminal. Raises OSError."""
+    wanted = dict(output.beside)
+    for place, tree in output.directories.items():
+        wanted |= {f"{place}/{path}": file for path, file in tree.items()}
+    for what, path in changes:
+        old = [] if what == "added" else _lines(_content(root / path))
+        new = [] if what == "removed" else _lines(wanted[path].content)
+        before = "/dev/null" if what == "added" else f"a/{path}"
+        after = "/dev/null" if what == "removed" else f"b/{path}"
+        for line in unified_diff(old, new, before, after, lineterm=""):
+            yield printable(line)
+
+
+def _content(path: Path) -> bytes:
+    """What stands at ``path``; a link is shown by where it points, and nothing else is opened."""
+    if path.is_symlink():
+        return f"-> {path.readlink()}".encode(errors="replace")
+    return path.read_bytes() if path.is_file() else b""
+
+
+def _lines(content: bytes) -> list[str]:
+    return content.decode(errors="replace").splitlines()

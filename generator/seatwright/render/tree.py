@@ -19,6 +19,9 @@ MANIFEST = "manifest.json"
 MANIFEST_FORMAT = 1
 MANIFEST_LIMIT = 64 * 2**20
 
+LARGEST = 2**30
+"""Bytes of a file that is looked into; we write none that large."""
+
 IGNORED = "__pycache__"
 """Directories Python leaves beside modules it has run; not worth a word."""
 
@@ -159,7 +162,8 @@ def _parse_entries(data: Mapping[str, Mapping[str, str]]) -> dict[str, Entry]:
 def scan(directory: Path) -> dict[str, File | None]:
     """Every file below ``directory``, in no particular order; none where it does not exist.
 
-    None stands for what is no regular file (a link, a socket): never equal to anything of ours.
+    None stands for what is no regular file (a link, a socket) or far too large: never equal to
+    anything of ours.
     Raises OSError where something cannot be read.
     """
     if not os.path.lexists(directory):
@@ -174,11 +178,15 @@ def _walk(directory: Path, prefix: str) -> Iterator[tuple[str, File | None]]:
             if entry.is_dir(follow_symlinks=False):
                 if entry.name != IGNORED:
                     yield from _walk(Path(entry.path), f"{path}/")
-            elif entry.is_file(follow_symlinks=False):
-                mode = entry.stat(follow_symlinks=False).st_mode
-                yield path, File(Path(entry.path).read_bytes(), bool(mode & stat.S_IXUSR))
             else:
-                yield path, None
+                yield path, _found(entry)
+
+
+def _found(entry: os.DirEntry[str]) -> File | None:
+    status = entry.stat(follow_symlinks=False)
+    if not stat.S_ISREG(status.st_mode) or status.st_size > LARGEST:
+        return None
+    return File(Path(entry.path).read_bytes(), bool(status.st_mode & stat.S_IXUSR))
 
 
 def compare(found: Mapping[str, File | None], tree: Tree) -> Changes:
@@ -198,14 +206,16 @@ def hand_edits(found: Mapping[str, File | None], manifest: Manifest | None, tree
     A file that already is what would be rendered is no loss, whoever wrote it (a merge, say).
     """
     known = manifest.files if manifest else {}
-    lost = {
-        path: file
-        for path, file in found.items()
-        if path != MANIFEST and file != tree.get(path) and _entry(file) != known.get(path)
-    }
+
+    def lost(path: str, file: File | None) -> bool:
+        wanted = file is not None and file == tree.get(path)
+        ours = path in known and _entry(file) == known[path]
+        return path != MANIFEST and not wanted and not ours
+
+    edited = [path for path, file in found.items() if lost(path, file)]
     return Changes(
-        added=tuple(sorted(path for path in lost if path not in known)),
-        changed=tuple(sorted(path for path in lost if path in known)),
+        added=tuple(sorted(path for path in edited if path not in known)),
+        changed=tuple(sorted(path for path in edited if path in known)),
         removed=tuple(sorted(path for path in known if path not in found and path in tree)),
     )
 
