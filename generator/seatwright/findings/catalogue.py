@@ -100,7 +100,9 @@ PLAN: tuple[FindingKind, ...] = (
 POLICY: tuple[FindingKind, ...] = (
     FindingKind("onboard-passes", ERROR, "An onboard device would pass a layer", False),
     FindingKind("layers-disagree", ERROR, "A layer keeps what an inner one lets through", False),
+    FindingKind("unsayable-version", ERROR, "A host cannot be told a bcdDevice", False),
     FindingKind("broken-promise", ERROR, "A promise does not hold"),
+    FindingKind("opposed-promises", ERROR, "Two promises say otherwise of one device"),
     FindingKind("too-few-ports", ERROR, "A promise needs more ports than there are"),
     FindingKind("empty-promise", WARNING, "A promise speaks of no seat"),
     FindingKind("overruled-line", ERROR, "A policy line is never heard, and would say otherwise"),
@@ -116,7 +118,10 @@ POLICY: tuple[FindingKind, ...] = (
 )
 """What the checks of a plan prove (``policy.checks``)."""
 
-CATALOGUE: tuple[FindingKind, ...] = (*FORM, *MEANING, *ALLOCATIONS, *PLAN, *POLICY)
+STAGES: tuple[tuple[FindingKind, ...], ...] = (FORM, MEANING, ALLOCATIONS, PLAN, POLICY)
+"""In the order in which they are looked for; an error in one keeps the later from being found."""
+
+CATALOGUE: tuple[FindingKind, ...] = tuple(kind for stage in STAGES for kind in stage)
 
 BY_SLUG: Mapping[str, FindingKind] = {kind.slug: kind for kind in CATALOGUE}
 

@@ -64,6 +64,13 @@ def cells_of(plan: Plan, promise: PlannedPromise) -> list[Cell]:
     return [cell for cell in plan.cells.values() if promise.room in (None, cell.room)]
 
 
+def seats_of(plan: Plan, promise: PlannedPromise) -> frozenset[str]:
+    """The seats that a promise speaks of."""
+    if promise.seat is not None:
+        return frozenset((promise.seat,))
+    return frozenset(seat for cell in cells_of(plan, promise) for seat in cell.seats)
+
+
 def _broken(
     proofs: Proofs, promise: PlannedPromise, peripheral: PlannedPeripheral, cells: Sequence[Cell]
 ) -> Iterator[Broken]:

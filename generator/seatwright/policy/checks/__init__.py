@@ -17,7 +17,9 @@ from seatwright.policy.checks.keyboards import keyboards
 from seatwright.policy.checks.layers import disagreeing_layers
 from seatwright.policy.checks.lines import dead_lines
 from seatwright.policy.checks.onboard import onboard_passes
+from seatwright.policy.checks.opposed import opposed_promises
 from seatwright.policy.checks.parts import in_part
+from seatwright.policy.checks.unsayable import unsayable_versions
 from seatwright.policy.promises import promise_problems
 from seatwright.policy.proofs import Proofs
 
@@ -26,6 +28,8 @@ Check = Callable[[Proofs], Iterator[Problem]]
 CHECKS: tuple[Check, ...] = (
     onboard_passes,
     disagreeing_layers,
+    unsayable_versions,
+    opposed_promises,
     promise_problems,
     dead_lines,
     keyboards,
