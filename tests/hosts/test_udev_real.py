@@ -54,7 +54,7 @@ grep -q ^seat: /mnt/etc/group || chroot /mnt groupadd --system --gid 877 seat
 cat > /mnt/tmp/input
 sed -n '/^@devices$/,/^@paths$/{/^@/!p}' /mnt/tmp/input > /mnt/tmp/devices
 sed -n '/^@paths$/,$ {/^@/!p}' /mnt/tmp/input > /mnt/tmp/paths
-sed '/^@devices$/,$d' /mnt/tmp/input > /mnt/etc/udev/rules.d/72-seatwright.rules
+sed '/^@devices$/,$d' /mnt/tmp/input > /mnt/etc/udev/rules.d/74-seatwright.rules
 exec chroot /mnt umockdev-run --device /tmp/devices -- sh -c '
     while read -r path; do
         echo "@ $path"
@@ -62,15 +62,17 @@ exec chroot /mnt umockdev-run --device /tmp/devices -- sh -c '
     done < /tmp/paths'
 """
 STEP = re.compile(r"rules:\d+ (MODE|GROUP|OWNER) (\S+)")
+RUN = re.compile(r"^run: '(.*)'$", re.MULTILINE)
 
 
 @dataclass(frozen=True)
 class Decided:
-    """What udev came to: mode and group of the node, tags, and what it would run."""
+    """What udev came to: mode and group of the node, tags, and what it runs, in order."""
 
     mode: str
     group: str
     tags: frozenset[str]
+    runs: tuple[str, ...]
     text: str
 
     @property
@@ -134,8 +136,9 @@ def _decided(text: str) -> Decided:
     tags = re.search(r"^CURRENT_TAGS=(.*)$", text, re.MULTILINE)
     return Decided(
         mode=last["MODE"],
-        group=last["GROUP"],
+        group=last.get("GROUP", "0"),
         tags=frozenset(tags[1].strip(":").split(":")) if tags else frozenset(),
+        runs=tuple(RUN.findall(text)),
         text=text,
     )
 
@@ -195,17 +198,31 @@ def of_a_kind() -> dict[str, Decided]:
     ],
 )
 def test_the_distributions_own_rules_open_nothing(device: str, opened: bool) -> None:
+    """logind goes by the tags; what 73-seat-late.rules runs for them is followed by our closing."""
     decided = of_a_kind()[device]
-    assert decided.open is opened
-    assert "uaccess" not in decided.tags and "'uaccess'" not in decided.text
+    assert decided.open is opened and "uaccess" not in decided.tags
+    if "uaccess" in decided.runs and not opened:
+        after = decided.runs[decided.runs.index("uaccess") + 1 :]
+        assert any(one.startswith("/bin/chmod 0600 /dev/bus/usb/") for one in after)
+
+
+def test_they_tag_a_card_reader_whatever_we_say() -> None:
+    """What the test above is worth: a kept reader is one of those that Debian would open."""
+    decided = of_a_kind()
+    assert [name for name, one in decided.items() if "uaccess" in one.runs] == [
+        "reader",
+        "onboard reader",
+        "reader in its socket",
+    ]
 
 
 def test_without_ours_they_would() -> None:
-    """What the test above is worth: the same camera, tagged and handed to whoever sits there."""
-    (decided,) = ask_udev(
-        ["# none"], [Plugged(port="1-1", product=0x0004, interfaces=(0x06, 0x01))]
-    )
-    assert decided.mode == "0664"
+    """What the tests above are worth: the same devices without our rules are opened."""
+    camera = Plugged(port="1-1", product=0x0004, interfaces=(0x06,))
+    reader = Plugged(port="1-2", interfaces=(0x0B,))
+    decided = ask_udev(["# none"], [camera, reader])
+    assert [one.mode for one in decided] == ["0664", "0664"]
+    assert "uaccess" in decided[1].tags
 
 
 @pytest.mark.parametrize(

@@ -87,7 +87,7 @@ def touch(path: Path, when: float, text: str = "") -> None:
 
 
 NOW = time.time()
-RULES = "etc/udev/rules.d/72-seatwright.rules"
+RULES = "etc/udev/rules.d/74-seatwright.rules"
 
 
 @pytest.mark.parametrize(

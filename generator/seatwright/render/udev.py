@@ -1,16 +1,19 @@
 """Node permissions as udev rules: which USB device nodes the session's user may open.
 
-The rules are read after the distribution's own (72-seatwright.rules comes after 70-uaccess.rules,
-which tags cameras, readers and more for whoever sits there, and before 73-seat-late.rules, which
-acts on that tag).  Everything starts closed; owner, group and mode are assigned with ``:=`` so
-that no later file opens what is closed here.
+The rules are read after the distribution's own (74-seatwright.rules comes after 70-uaccess.rules,
+which tags cameras, readers and more for whoever sits there, and after 73-seat-late.rules, which
+lets those tagged be opened).  A tag cannot be taken back from an event that had it, only for later
+ones, and neither can what 73 asked udev to run; so where a node stays closed, one more thing is
+run after it: a mode without rights for the group masks every right that an ACL gives.  Everything
+starts closed; owner, group and mode are assigned with ``:=`` so that no later file opens what is
+closed here.
 
 What udev sees of a device differs from what the session sees: ``ID_USB_INTERFACES`` has the
 interfaces of all configurations and alternate settings, each class triple once.  So a node can
-stay closed though the active configuration would pass, never the other way round, with two
-exceptions that udev cannot tell: a device whose descriptors stop udev's reader early, and one
-without an active configuration.  The session decides those (it is strict and reads what the
-kernel reads).
+stay closed though the active configuration would pass.  The other way round there are three
+things that udev cannot tell: descriptors that stop its reader early, a last interface without any
+endpoint (its reader ends just before), and a device without an active configuration.  The session
+decides those (it is strict and reads what the kernel reads).
 
 Source: udev(7), systemd 252; src/udev/udev-builtin-usb_id.c for the form of ID_USB_INTERFACES.
 """
@@ -39,14 +42,9 @@ END = 'GOTO="seatwright_end"'
 
 
 def udev_rules(rules: RuleSet, onboard: Sequence[PlannedOnboard]) -> tuple[str, ...]:
-    """The lines of 72-seatwright.rules for a rule set on a model."""
-    return (
-        *_head(),
-        *_protections(onboard),
-        *_sockets(rules.sockets),
-        *_part("room", "Everywhere else.", rules.nodes),
-        *_tail(),
-    )
+    """The lines of 74-seatwright.rules for a rule set on a model."""
+    body = (*_head(), *_protections(onboard), *_sockets(rules.sockets), *_room(rules))
+    return (*body, *_tail(any(line.endswith(OPEN) for line in body)))
 
 
 def _head() -> Iterator[str]:
@@ -82,6 +80,12 @@ def _sockets(sockets: Sequence[SocketRules]) -> Iterator[str]:
     for number, socket in enumerate(sockets, 1):
         label = json.dumps(socket.label, ensure_ascii=True)
         yield from _part(f"socket_{number}", f"Socket {label}.", socket.nodes)
+
+
+def _room(rules: RuleSet) -> Iterator[str]:
+    """Where no socket speaks; without sockets nothing jumps here (udev wants no unused label)."""
+    first, label, *rest = _part("room", "Everywhere else.", rules.nodes)
+    yield from (first, label, *rest) if rules.sockets else ("# Everywhere.", *rest)
 
 
 def _kernel_names(names: Iterable[str]) -> str:
@@ -139,12 +143,14 @@ def _classes(key: NodeKey) -> str | None:
     return f'{device}ENV{{ID_USB_INTERFACES}}!="{interface_glob(refused)}", '
 
 
-def _tail() -> Iterator[str]:
+def _tail(opens: bool) -> Iterator[str]:
     yield "# Final: later files cannot change it."
     yield 'LABEL="seatwright_keep"'
-    yield f'OWNER:="root", GROUP:="root", MODE:="0600", {END}'
-    yield 'LABEL="seatwright_open"'
-    yield f'OWNER:="root", GROUP:={udev_value(GROUP)}, MODE:="0660"'
+    yield 'TAG=="uaccess", RUN+="/bin/chmod 0600 $devnode"'
+    yield f'OWNER:="root", GROUP:="root", MODE:="0600"{f", {END}" if opens else ""}'
+    if opens:
+        yield 'LABEL="seatwright_open"'
+        yield f'OWNER:="root", GROUP:={udev_value(GROUP)}, MODE:="0660"'
     yield 'LABEL="seatwright_end"'
 
 

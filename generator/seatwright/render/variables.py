@@ -284,7 +284,7 @@ SEAT_FILTER = Role(
             "seat_filter_udev_rules",
             "list",
             "cell",
-            "The lines of 72-seatwright.rules: which USB device nodes the session's user may open, "
+            "The lines of 74-seatwright.rules: which USB device nodes the session's user may open, "
             "compiled from the same policy as the lists above.",
             elements="str",
         ),
