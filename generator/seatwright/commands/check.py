@@ -11,7 +11,7 @@ from seatwright.commands.common import Status, say, site_argument
 from seatwright.commands.planned import PlannedSite, plan_site
 from seatwright.findings import Finding, Severity
 from seatwright.findings.catalogue import with_severities
-from seatwright.findings.formats import format_json
+from seatwright.findings.formats import FORMATS, Lines, write
 from seatwright.policy.checks import check_plan
 from seatwright.site.places import placed
 
@@ -27,19 +27,24 @@ WORST_FIRST = tuple(Severity)
     show_default=True,
     help="From which severity on the exit status is 1.",
 )
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text")
+@click.option("--format", "form", type=click.Choice(FORMATS), default="text")
 @click.option("--json", "form", flag_value="json", help="The same as --format json.")
 def command(site: Path, fail_on: str, form: str) -> int:
     """Check SITE: read it, plan it, prove its promises and that no onboard device can leave.
 
-    Severities can be set in the site, below settings: findings.
+    Severities can be set in the site, below settings: findings. Formats for machines and for pull
+    requests: json (seatwright schema findings), sarif (2.1.0), junit, markdown.
     """
-    found = plan_site(site)
+
+    def tell(findings: Sequence[Finding], sources: Lines) -> None:
+        if form == "text":
+            say(findings, sources)
+        else:
+            click.echo(write(form, findings, sources, failing(fail_on)), nl=False)
+
+    found = plan_site(site, tell)
     findings = all_findings(found)
-    if form == "json":
-        click.echo(format_json(findings), nl=False)
-    else:
-        say(findings, found.sources)
+    tell(findings, found.sources)
     return Status.FINDINGS if fails(findings, fail_on) else Status.FINE
 
 
@@ -66,7 +71,11 @@ def all_findings(found: PlannedSite) -> tuple[Finding, ...]:
 
 def fails(findings: Sequence[Finding], fail_on: str) -> bool:
     """Whether one of them is as bad as that."""
+    return any(one.severity in failing(fail_on) for one in findings)
+
+
+def failing(fail_on: str) -> tuple[Severity, ...]:
+    """The severities that are as bad as that."""
     if fail_on == "never":
-        return False
-    bad = WORST_FIRST[: WORST_FIRST.index(Severity(fail_on)) + 1]
-    return any(one.severity in bad for one in findings)
+        return ()
+    return WORST_FIRST[: WORST_FIRST.index(Severity(fail_on)) + 1]

@@ -90,8 +90,12 @@ def worst(findings: Sequence[Finding]) -> Status:
     return Status.FINDINGS if serious else Status.FINE
 
 
-def usable_site(path: Path) -> Reading:
-    """Read a site that the verb cannot do without; says its findings and ends with 2 if it is none.
+Tell = Callable[[Sequence[Finding], Lines], None]
+"""Says findings to whoever runs the verb."""
+
+
+def usable_site(path: Path, tell: Tell = say) -> Reading:
+    """Read a site that the verb needs; where it cannot be used, tell its findings and end with 2.
 
     The findings of a usable site (notes and warnings) are the caller's to say.
     """
@@ -99,7 +103,7 @@ def usable_site(path: Path) -> Reading:
 
     reading = read_site(path)
     if reading.site is None:
-        say(reading.findings, reading.sources)
+        tell(reading.findings, reading.sources)
         raise click.exceptions.Exit(Status.UNUSABLE)
     return reading
 

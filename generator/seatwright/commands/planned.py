@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from seatwright.commands.common import Status, say, usable_site
+from seatwright.commands.common import Status, Tell, say, usable_site
 from seatwright.findings import Finding, Severity
 from seatwright.findings.catalogue import with_severities
 from seatwright.planning import Planned, make_plan
@@ -31,15 +31,15 @@ class PlannedSite:
         return tuple(one for one in self.findings if one.severity is Severity.ERROR)
 
 
-def plan_site(path: Path) -> PlannedSite:
+def plan_site(path: Path, tell: Tell = say) -> PlannedSite:
     """Read a site and its ``allocations.yml`` and plan it.
 
-    Where one of the two cannot be used its findings are said and the verb ends with status 2.
+    Where one of the two cannot be used its findings are told and the verb ends with status 2.
     """
-    reading = usable_site(path)
+    reading = usable_site(path, tell)
     numbers = read_allocations(site_file(path).parent / FILE_NAME)
     if numbers.allocations is None or reading.site is None:
-        say(numbers.findings, numbers.sources)
+        tell(numbers.findings, numbers.sources)
         raise click.exceptions.Exit(Status.UNUSABLE)
     planned = make_plan(reading.site, numbers.allocations)
     problems = [placed(problem, reading.places) for problem in planned.problems]

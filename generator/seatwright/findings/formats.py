@@ -1,4 +1,4 @@
-"""Findings as text: the place, the sentence, the source line with a caret, the hint.
+"""Findings in every format; as text: the place, the sentence, the source line, the hint.
 
     inventories/fennmoor/rooms/staff.yml:8:13: error: There is no policy "dsk". [unknown-name]
         policy: dsk
@@ -11,12 +11,12 @@ The pieces carry style names of their own; only :func:`print_findings` knows col
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, Protocol
 
 from seatwright.findings.finding import Finding, Place, Severity
-from seatwright.findings.words import listed, printable
+from seatwright.findings.words import listed, printable, printable_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -115,7 +115,43 @@ def format_json(findings: Iterable[Finding]) -> str:
     import msgspec
 
     document = msgspec.json.encode(FindingsDocument(1, tuple(findings)))
-    return msgspec.json.format(document, indent=2).decode() + "\n"
+    return printable_json(msgspec.json.format(document, indent=2).decode()) + "\n"
+
+
+FORMATS = ("text", "json", "sarif", "junit", "markdown")
+"""What :func:`write` can write."""
+
+SERIOUS = frozenset((Severity.ERROR, Severity.WARNING))
+
+
+def write(
+    form: str,
+    findings: Sequence[Finding],
+    sources: Lines,
+    failing: Collection[Severity] = SERIOUS,
+) -> str:
+    """The findings in one of FORMATS, ending in a line end (text without findings: empty).
+
+    ``failing`` are the severities that fail a test case of JUnit.  ValueError for other formats.
+    """
+    match form:
+        case "text":
+            return format_text(findings, sources)
+        case "json":
+            return format_json(findings)
+        case "sarif":
+            from seatwright.findings.sarif import format_sarif
+
+            return format_sarif(findings, sources)
+        case "junit":
+            from seatwright.findings.junit import format_junit
+
+            return format_junit(findings, sources, failing)
+        case "markdown":
+            from seatwright.findings.markdown import format_markdown
+
+            return format_markdown(findings)
+    raise ValueError(f"findings have no format {form!r}")
 
 
 def summary(findings: Sequence[Finding]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import json
 import unicodedata
 from collections.abc import Iterable
 
@@ -35,6 +36,16 @@ def escape(character: str) -> str:
     if character in "\n\r\t":
         return {"\n": "\\n", "\r": "\\r", "\t": "\\t"}[character]
     return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
+
+
+def printable_json(document: str) -> str:
+    """A JSON text with what a terminal must not be given escaped; it says the same (RFC 8259, 7).
+
+    Controls are escaped in it already; signs that are not printable stand in strings only.
+    """
+    if document.isascii():
+        return document
+    return "".join(c if c == "\n" or is_printable(c) else json.dumps(c)[1:-1] for c in document)
 
 
 def shown(text: str) -> str:

@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 import msgspec
 
+from seatwright.findings.words import printable_json
 from seatwright.plan import Value, VerdictWord
 from seatwright.site.schema import DIALECT
 
@@ -166,7 +167,8 @@ class TraceDocument(Value, frozen=True, kw_only=True):
 
 def to_json(document: TraceDocument) -> str:
     """The document as JSON, ending in a line end."""
-    return msgspec.json.format(msgspec.json.encode(document), indent=2).decode() + "\n"
+    text = msgspec.json.format(msgspec.json.encode(document), indent=2).decode()
+    return printable_json(text) + "\n"
 
 
 def trace_schema() -> dict[str, Any]:
