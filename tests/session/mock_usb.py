@@ -42,6 +42,7 @@ HARMLESS = {
     0x80045515: "clear halt",
 }
 URB_SIZE = 56
+POINTER = 8
 URB_STATUS = 4  # offset of status; actual_length follows buffer and buffer_length
 URB_ACTUAL = 28
 
@@ -81,8 +82,7 @@ class Node:
         os.mkfifo(path)
         os.chmod(path, 0o666)
         self.descriptor = os.open(path, os.O_RDWR | os.O_NONBLOCK)
-        self.pending: list = []
-        self.done: list = []
+        self.done: dict = {}  # by open file: what was asked through one is not answered to another
         self.fill()
 
     def fill(self) -> None:
@@ -164,6 +164,7 @@ class Bus:
         ]
         handler = UMockdev.IoctlBase()
         handler.connect("handle-ioctl", self.answer, name)
+        handler.connect("client-vanished", self.closed, name)
         self.testbed.attach_ioctl(f"/dev/{node}", handler)
         self.handlers.append(handler)
         self.paths[name] = path
@@ -204,10 +205,9 @@ class Bus:
     def submit(self, node: Node, client) -> None:
         """Every transfer stalls at once: nobody here plays a device beyond its descriptors."""
         urb = client.get_arg().resolve(0, URB_SIZE)
-        node.pending.append(urb)
         urb.update(URB_STATUS, struct.pack("<i", -errno.EPIPE))
         urb.update(URB_ACTUAL, struct.pack("<i", 0))
-        node.done.append(urb)
+        node.done.setdefault(client, []).append(urb)
         client.complete(0, 0)
         node.drain()
 
@@ -215,15 +215,21 @@ class Bus:
         client.complete(-1, errno.EINVAL)  # it is done already
 
     def reap(self, node: Node, client) -> None:
-        if not node.done:
+        waiting = node.done.get(client, [])
+        if not waiting:
             node.fill()
             client.complete(-1, errno.EAGAIN)
             return
-        urb = node.done.pop(0)
-        client.get_arg().set_ptr(0, urb)
-        if not node.done:
+        client.get_arg().resolve(0, POINTER).set_ptr(0, waiting.pop(0))
+        if not waiting:
             node.fill()
         client.complete(0, 0)
+
+    def closed(self, handler, client, name: str) -> None:
+        """The kernel forgets what was asked through a file that is closed."""
+        node = self.nodes.get(name)
+        if node is not None and node.done.pop(client, None):
+            node.fill()
 
 
 def main() -> int:
@@ -238,18 +244,22 @@ def main() -> int:
         print(json.dumps({"ended": os.waitstatus_to_exitcode(status)}), flush=True)
         loop.quit()
 
-    def line(channel: object, condition: GLib.IOCondition) -> bool:
-        text = sys.stdin.readline()
-        if not text:
+    rest = b""
+
+    def orders(channel: object, condition: GLib.IOCondition) -> bool:
+        nonlocal rest
+        data = os.read(0, 65536)
+        if not data:
             child.terminate()
             return False
-        order = json.loads(text)
-        bus.plug(order) if "plug" in order else bus.pull(order["pull"])
-        print(json.dumps({"done": order.get("plug") or order.get("pull")}), flush=True)
+        *lines, rest = (rest + data).split(b"\n")
+        for order in map(json.loads, lines):
+            bus.plug(order) if "plug" in order else bus.pull(order["pull"])
+            print(json.dumps({"done": order.get("plug") or order.get("pull")}), flush=True)
         return True
 
     GLib.child_watch_add(GLib.PRIORITY_DEFAULT, child.pid, ended)
-    GLib.io_add_watch(0, GLib.IOCondition.IN | GLib.IOCondition.HUP, line)
+    GLib.io_add_watch(0, GLib.IOCondition.IN | GLib.IOCondition.HUP, orders)
     GLib.unix_signal_add(GLib.PRIORITY_DEFAULT, signal.SIGTERM, child.terminate)
     loop.run()
     return 0
