@@ -31,7 +31,8 @@ Costs, and the worst cases we can construct (``tests/bench/bench_algebra.py`` me
 """
 
 from seatwright.policy.algebra.compare import Comparison, Relation, compare, included
-from seatwright.policy.algebra.outcome import Forest, Outcome, TooLarge, outcome
+from seatwright.policy.algebra.limits import TooLarge
+from seatwright.policy.algebra.outcome import Forest, Outcome, outcome
 from seatwright.policy.algebra.reach import Analysis, Fate, Reach, analyse
 from seatwright.policy.algebra.redundant import (
     Minimal,

@@ -15,12 +15,35 @@ the usual cost of a question is a few looks, and the worst 256 times that for ea
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
+from seatwright.policy.algebra.limits import Limit
 from seatwright.policy.algebra.sets import natural
-from seatwright.policy.algebra.space import EMPTY, MASKS, SHIFTS, Boxes, Space, field_of
+from seatwright.policy.algebra.space import EMPTY, MASKS, POINT, SHIFTS, Boxes, Space, field_of
+
+MOST_LOOKS = 100_000_000
+"""How many values of open fields one index goes through (about two minutes)."""
+
+_STRIDE = 64
+"""Looks are counted in steps of this."""
+
+_HINT = (
+    "they name every vendor, product or version one by one: "
+    "a single rule for any value says the same"
+)
 
 NONE = -1
 """In place of a rule's index: no rule."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """Part of a box: the rules that cover it alone (of each shape the first), and whether
+    it is a single point, so that no others cover it together.
+    """
+
+    rules: tuple[int, ...]
+    is_point: bool
 
 
 class Index:
@@ -32,6 +55,7 @@ class Index:
 
     def __init__(self, boxes: Boxes, space: Space) -> None:
         self.boxes = boxes
+        self.space = space
         self._tables: dict[int, dict[int, int]] = {}
         self._twins: dict[tuple[int, int], list[int]] = {}
         for rule, shape in enumerate(boxes.shapes):
@@ -48,6 +72,7 @@ class Index:
             if len(named[field]) == size
         }
         self._fillings = _fillings(named, space)
+        self._looks = Limit(MOST_LOOKS, "combinations of values to look at", _HINT)
 
     def _add(self, rule: int, shape: int, value: int) -> None:
         table = self._tables.setdefault(shape, {})
@@ -104,8 +129,12 @@ class Index:
 
     def covers(self, shape: int, value: int, before: int) -> tuple[int, ...]:
         """The rules that cover a box alone, the first of each shape."""
-        found = (table.get(value & mask, before) for mask, table in self._below[shape])
-        return tuple(rule for rule in found if rule < before)
+        found = []
+        for mask, table in self._below[shape]:
+            rule = table.get(value & mask, before)
+            if rule < before:
+                found.append(rule)
+        return tuple(found)
 
     def uncovered(self, shape: int, value: int, before: int, without: int = NONE) -> int | None:
         """A point (packed) of the box that no rule matches, or None: rules cover all of it."""
@@ -139,7 +168,9 @@ class Index:
     def _free(self, shape: int, value: int, field: int, before: int, without: int) -> Iterator[int]:
         """The box narrowed to one value of a field, for each value that no rule covers alone."""
         narrowed = shape | 1 << field
-        for number in self._order[field]:
+        for place, number in enumerate(self._order[field]):
+            if not place % _STRIDE:
+                self._looks.take(_STRIDE)
             box = value | number << SHIFTS[field]
             if self.first_cover(narrowed, box, before, without) == NONE:
                 yield box
@@ -158,19 +189,29 @@ class Index:
                 return point
         return None
 
-    def cells(self, shape: int, value: int, before: int) -> Iterator[tuple[int, ...]]:
-        """Cuts a box that is covered into cells, each with the rules that cover it alone."""
-        alone = self.covers(shape, value, before)
-        if alone:
-            yield alone
-            return
+    def cells(self, shape: int, value: int, before: int) -> Iterator[Cell]:
+        """Cuts a box that rules cover, but none alone, into cells that are covered alone."""
         shape, filling, open_fields = self._fillings[shape]
         value |= filling
-        free = {field: list(self._free(shape, value, field, before, NONE)) for field in open_fields}
-        field = min(open_fields, key=lambda one: len(free[one]))
+        field = self._least_free(shape, value, open_fields, before)
+        shape |= 1 << field
+        self._looks.take(len(self._order[field]))
         for number in self._order[field]:
-            box = value | number << SHIFTS[field]
-            yield from self.cells(shape | 1 << field, box, before)
+            narrowed = value | number << SHIFTS[field]
+            alone = self.covers(shape, narrowed, before)
+            if alone:
+                yield Cell(alone, shape == POINT)
+            else:
+                yield from self.cells(shape, narrowed, before)
+
+    def _least_free(self, shape: int, value: int, open_fields: tuple[int, ...], before: int) -> int:
+        """The field to go through, so that few of its values need going through another one."""
+        if len(open_fields) == 1:
+            return open_fields[0]
+        return min(
+            open_fields,
+            key=lambda field: sum(1 for _ in self._free(shape, value, field, before, NONE)),
+        )
 
 
 def _fillings(named: list[dict[int, int]], space: Space) -> list[tuple[int, int, tuple[int, ...]]]:

@@ -25,6 +25,7 @@ from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from seatwright.policy.algebra.limits import Limit
 from seatwright.policy.algebra.sets import natural
 from seatwright.policy.algebra.space import (
     CLASS,
@@ -47,8 +48,8 @@ LEVELS = (VENDOR, PRODUCT, VERSION)
 BELOW = (0b1111, 0b1101, 0b1001, 0b0001)
 """For each depth, the shape of the fields not yet asked."""
 
-MOST_CASES = 4_000_000
-"""How many children all branches of a forest may have together (below 1 GB)."""
+MOST_CASES = 2_000_000
+"""How many children all branches of a forest may have together (about 400 MB)."""
 
 _LONGEST_KEY = 8
 """Places with more special rules than this are hardly ever like another one."""
@@ -57,15 +58,10 @@ _HEAVY = 64
 """From how many repeated rules on a base of its own is worth making."""
 
 
-class TooLarge(ValueError):
-    """A list cuts the devices into more parts than can be held; ``hint`` says what to do."""
-
-    def __init__(self, most: int) -> None:
-        super().__init__(f"the rules cut the devices into more than {most:,} parts")
-        self.hint = (
-            "such lists alternate rules for one vendor with rules for one product of any vendor "
-            "thousands of times: sort them by kind, or name vendor and product together"
-        )
+_HINT = (
+    "rules for one vendor alternate with rules for one product of any vendor thousands of times: "
+    "sort them by kind, or name vendor and product together"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +77,7 @@ class Forest:
 
     def __init__(self, space: Space = USB, most_cases: int = MOST_CASES) -> None:
         self.space = space
-        self._most_cases = self._cases_left = most_cases
+        self._cases = Limit(most_cases, "different parts of the devices", _HINT)
         self._branches: dict[int, Branch] = {}
         self._leaves: dict[int, int] = {}
         self._numbers: dict[object, int] = {}
@@ -98,16 +94,10 @@ class Forest:
         key = rest, frozenset(kept.items())
         number = self._numbers.get(key)
         if number is None:
-            self.count(len(kept))
+            self._cases.take(len(kept))
             number = self._numbers[key] = len(self._numbers)
             self._branches[number] = Branch(kept, rest)
         return number
-
-    def count(self, cases: int) -> None:
-        """Takes children from what may still be made; TooLarge when it is used up."""
-        self._cases_left -= cases
-        if self._cases_left < 0:
-            raise TooLarge(self._most_cases)
 
     def branch_at(self, number: int) -> Branch:
         """A branch by its number."""

@@ -14,11 +14,12 @@ Rules that are dead themselves are never named.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 from seatwright.policy.algebra.index import NONE, Index
+from seatwright.policy.algebra.limits import Limit
 from seatwright.policy.algebra.space import (
     EMPTY,
     MASKS,
@@ -30,6 +31,11 @@ from seatwright.policy.algebra.space import (
     pack,
     unpack,
 )
+
+MOST_COVERING = 20_000_000
+"""How many rules all different covers may have together (about 200 MB)."""
+
+_HINT = "single rules for every value do what one rule for any value does"
 
 
 class Reach(StrEnum):
@@ -91,11 +97,11 @@ class Analysis:
 
 
 def analyse(rules: Sequence[AnyRule], space: Space = USB) -> Analysis:
-    """The fate of every rule. ValueError for a field below -1."""
+    """The fate of every rule. ValueError for a field below -1, TooLarge as in ``limits``."""
     boxes = pack(rules, space)
     index = Index(boxes, space)
     allows = [rule.allow for rule in rules]
-    known = _KnownCovers(boxes)
+    known = _KnownCovers(boxes, Limit(MOST_COVERING, "covering rules to name", _HINT))
     fates = []
     for rule in range(len(boxes)):
         fate = _fate(rule, index, allows, known)
@@ -118,7 +124,7 @@ def _fate(rule: int, index: Index, allows: Sequence[bool], known: _KnownCovers) 
         if point is not None:
             return Fate(rule, Reach.REACHED, unpack(point))
     if not cover:
-        cover = small_cover(index.cells(shape, value, rule))
+        cover = _small_cover(shape, value, rule, index)
         known.add(shape, value, cover)
     return _dead(rule, Reach.COVERED_TOGETHER, cover, index, allows)
 
@@ -144,12 +150,14 @@ class _KnownCovers:
     that a rule of the cover names.
     """
 
-    def __init__(self, boxes: Boxes) -> None:
+    def __init__(self, boxes: Boxes, limit: Limit) -> None:
         self._boxes = boxes
+        self._limit = limit
         self._tables: dict[int, dict[int, tuple[int, tuple[int, ...]]]] = {}
 
     def add(self, shape: int, value: int, cover: tuple[int, ...]) -> None:
         """Remembers a cover of a box under the widest box it covers."""
+        self._limit.take(len(cover))
         named = 0
         for rule in cover:
             named |= self._boxes.shapes[rule]
@@ -171,44 +179,57 @@ class _KnownCovers:
         return found
 
 
-def small_cover(cells: Iterable[tuple[int, ...]]) -> tuple[int, ...]:
-    """Few rules such that each cell has one of them; ``cells`` lists each cell's rules.
+def _small_cover(shape: int, value: int, before: int, index: Index) -> tuple[int, ...]:
+    """A few rules that cover a box, none of them spare; rising order."""
+    cells = list(index.cells(shape, value, before))
+    needed = {cell.rules[0] for cell in cells if cell.is_point and len(cell.rules) == 1}
+    left = [cell.rules for cell in cells if needed.isdisjoint(cell.rules)]
+    if not left:
+        return tuple(sorted(needed))
+    picked = [*_pick_greedily(left), *sorted(needed)]
+    return _without_spare(shape, value, picked, index)
 
-    Greedy, so at most about ln(cells) times as many as needed; rising order.
+
+def _without_spare(shape: int, value: int, cover: Sequence[int], index: Index) -> tuple[int, ...]:
+    """A cover less the rules whose part of the box the others cover, the first tried first."""
+    boxes = Boxes(
+        [index.boxes.shapes[rule] for rule in cover],
+        [index.boxes.values[rule] for rule in cover],
+    )
+    among_them = Index(boxes, index.space)
+    kept = []
+    for place, rule in enumerate(cover):
+        own_shape, own_value = shape | boxes.shapes[place], value | boxes.values[place]
+        if among_them.uncovered(own_shape, own_value, len(cover), without=place) is None:
+            among_them.remove(place)
+        else:
+            kept.append(rule)
+    return tuple(sorted(kept))
+
+
+def _pick_greedily(cells: Sequence[tuple[int, ...]]) -> list[int]:
+    """Rules such that each cell has one of them, the last picked first; ``cells`` lists each
+    cell's rules.
+
+    Counts of what is left only fall, so a rule whose count on the heap still holds is the best.
     """
-    listed = list(cells)
     of_rule: dict[int, list[int]] = {}
-    for cell, rules in enumerate(listed):
+    for cell, rules in enumerate(cells):
         for rule in rules:
             of_rule.setdefault(rule, []).append(cell)
-    times = _pick_greedily(listed, of_rule)
-    chosen = set[int]().union(*times)
-    for rule in sorted(chosen, key=lambda one: (len(of_rule[one]), -one)):
-        if all(len(times[cell]) > 1 for cell in of_rule[rule]):
-            chosen.remove(rule)
-            for cell in of_rule[rule]:
-                times[cell].remove(rule)
-    return tuple(sorted(chosen))
-
-
-def _pick_greedily(
-    cells: Sequence[tuple[int, ...]], of_rule: dict[int, list[int]]
-) -> list[set[int]]:
-    """For each cell, the picked rules that cover it.
-
-    Counts only fall, so a rule whose count on the heap still holds is the best.
-    """
-    picked: list[set[int]] = [set() for _ in cells]
     heap = [(-len(own), rule) for rule, own in of_rule.items()]
     heapq.heapify(heap)
+    done = [False] * len(cells)
     left = len(cells)
+    picked = []
     while left:
         count, rule = heapq.heappop(heap)
-        now = sum(not picked[cell] for cell in of_rule[rule])
+        now = sum(not done[cell] for cell in of_rule[rule])
         if now != -count:
             heapq.heappush(heap, (-now, rule))
             continue
         for cell in of_rule[rule]:
-            picked[cell].add(rule)
+            done[cell] = True
         left -= now
-    return picked
+        picked.append(rule)
+    return picked[::-1]

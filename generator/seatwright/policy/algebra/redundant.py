@@ -14,7 +14,23 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from seatwright.policy.algebra.index import NONE, Index
-from seatwright.policy.algebra.space import EMPTY, MASKS, USB, AnyRule, Space, pack
+from seatwright.policy.algebra.limits import Limit
+from seatwright.policy.algebra.reach import analyse
+from seatwright.policy.algebra.space import (
+    EMPTY,
+    MASKS,
+    POINT,
+    USB,
+    AnyRule,
+    Space,
+    pack,
+    pack_point,
+)
+
+MOST_PAIRS = 20_000_000
+"""How many pairs of rules that contradict each other are looked at (about two minutes)."""
+
+_HINT = "write the shorter list by hand and compare the two: that takes a step for each rule"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,44 +61,51 @@ def minimise(rules: Sequence[AnyRule], exempt: Collection[int] = (), space: Spac
     the need, the later rule is the first that matches, so the earlier one does not match).
     """
     needs = _Needs(rules, space)
-    left_out = []
-    for rule in range(len(rules) - 1, -1, -1):
-        if rule not in exempt and not needs.needed(rule):
+    candidates = [rule for rule in range(len(rules) - 1, -1, -1) if rule not in exempt]
+    for rule in filter(needs.dead, candidates):
+        needs.leave_out(rule)
+    for rule in candidates:
+        if not needs.dead(rule) and not needs.needed(rule):
             needs.leave_out(rule)
-            left_out.append(rule)
-    gone = set(left_out)
-    kept = tuple(rule for rule in range(len(rules)) if rule not in gone)
-    return Minimal(kept, tuple(reversed(left_out)))
+    kept = needs.present
+    return Minimal(kept, tuple(sorted(set(range(len(rules))).difference(kept))))
 
 
 class _Needs:
-    """A list from which rules are left out one by one."""
+    """A list from which rules are left out one by one, later ones before earlier ones."""
 
     def __init__(self, rules: Sequence[AnyRule], space: Space) -> None:
         self._boxes = pack(rules, space)
         self._allows = [rule.allow for rule in rules]
         self._index = Index(self._boxes, space)
-        self._present = [True] * len(rules)
+        self._decides_at: dict[int, int] = {}
+        for fate in analyse(rules, space).fates:
+            if not fate.dead and fate.witness is not None:
+                self._decides_at[fate.rule] = pack_point(fate.witness)
+        self._present = set(range(len(rules)))
         self._partners: dict[tuple[int, int, bool], dict[int, list[int]]] = {}
-        self._by_shape: dict[tuple[int, bool], list[int]] = {}
-        for rule, shape in enumerate(self._boxes.shapes):
-            if shape != EMPTY:
-                self._by_shape.setdefault((shape, self._allows[rule]), []).append(rule)
+        self._pairs = Limit(MOST_PAIRS, "pairs that contradict each other", _HINT)
+        self._kinds = sorted(set(zip(self._boxes.shapes, self._allows, strict=True)))
+
+    @property
+    def present(self) -> tuple[int, ...]:
+        """The rules that are left, rising."""
+        return tuple(sorted(self._present))
+
+    def dead(self, rule: int) -> bool:
+        """Whether a rule decides nowhere, in the list as it was."""
+        return rule not in self._decides_at
 
     def leave_out(self, rule: int) -> None:
         """Takes a rule out of the list."""
         self._index.remove(rule)
-        self._present[rule] = False
+        self._present.remove(rule)
 
     def needed(self, rule: int) -> bool:
         """Whether leaving out a rule changes what the list lets through."""
-        shape, value = self._boxes.shapes[rule], self._boxes.values[rule]
-        if shape == EMPTY:
+        if self.dead(rule):
             return False
-        free = self._index.uncovered(shape, value, rule)
-        if free is None:
-            return False
-        if self._decides_otherwise_next(rule, free):
+        if self._decides_otherwise_next(rule, self._decides_at[rule]):
             return True
         if self._allows[rule] and self._meets_default(rule):
             return True
@@ -90,7 +113,7 @@ class _Needs:
 
     def _decides_otherwise_next(self, rule: int, point: int) -> bool:
         """At a point that the rule decides: whether what comes next decides otherwise."""
-        following = self._index.first_cover(0b1111, point, len(self._boxes), rule)
+        following = self._index.first_cover(POINT, point, len(self._boxes), rule)
         decision = following != NONE and self._allows[following]
         return decision != self._allows[rule]
 
@@ -100,6 +123,7 @@ class _Needs:
 
     def _meets(self, rule: int, other: int) -> bool:
         """Whether the other rule would be the first to match somewhere in the rule."""
+        self._pairs.take()
         shapes, values = self._boxes.shapes, self._boxes.values
         shape, value = shapes[rule] | shapes[other], values[rule] | values[other]
         return self._index.uncovered(shape, value, other, rule) is not None
@@ -108,20 +132,24 @@ class _Needs:
         """Later rules that share points with a rule and decide otherwise."""
         shape, value = self._boxes.shapes[rule], self._boxes.values[rule]
         otherwise = not self._allows[rule]
-        for other_shape, allow in self._by_shape:
-            if allow == otherwise:
+        for other_shape, allow in self._kinds:
+            if allow == otherwise and other_shape != EMPTY:
                 both = shape & other_shape
                 table = self._partner_table(other_shape, both, otherwise)
                 for other in table.get(value & MASKS[both], ()):
-                    if other > rule and self._present[other]:
+                    if other > rule and other in self._present:
                         yield other
 
     def _partner_table(self, shape: int, fields: int, allow: bool) -> dict[int, list[int]]:
-        """The rules of a shape and decision by their values in some of its fields."""
+        """The rules of a shape and decision by their values in some of its fields.
+
+        Made of those present when first asked for, later ones left out are still in it.
+        """
         table = self._partners.get((shape, fields, allow))
         if table is None:
             table = self._partners[shape, fields, allow] = {}
             mask = MASKS[fields]
-            for rule in self._by_shape[shape, allow]:
-                table.setdefault(self._boxes.values[rule] & mask, []).append(rule)
+            for rule in self.present:
+                if (self._boxes.shapes[rule], self._allows[rule]) == (shape, allow):
+                    table.setdefault(self._boxes.values[rule] & mask, []).append(rule)
         return table

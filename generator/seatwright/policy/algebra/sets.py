@@ -104,4 +104,7 @@ def natural(field: int, size: int) -> Iterator[int]:
 
 def pick(values: ValueSet, field: int) -> int:
     """The most natural value of a set that is not empty."""
-    return next(value for value in natural(field, values.size) if value in values)
+    if values.inverted:
+        return next(value for value in natural(field, values.size) if value in values)
+    preferred = (value for value in PREFERRED[field] if value in values.listed)
+    return next(preferred, None) or min(values.listed - {0}, default=0)

@@ -51,7 +51,10 @@ class AnyRule(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Space:
-    """How many values each field has. Smaller ones than USB's are for exhaustive tests."""
+    """How many values each field has. Smaller ones than USB's are for exhaustive tests.
+
+    A field with one value is to be left open in rules: naming it is no other box then.
+    """
 
     classes: int = 0x100
     vendors: int = 0x10000
@@ -128,6 +131,11 @@ def pack(rules: Sequence[AnyRule], space: Space) -> Boxes:
 def unpack(value: int) -> Point:
     """The point of a packed value."""
     return Point(value >> 48, value >> 32 & 0xFFFF, value >> 16 & 0xFFFF, value & 0xFFFF)
+
+
+def pack_point(point: Point) -> int:
+    """The packed value of a point."""
+    return point.usb_class << 48 | point.vendor << 32 | point.product << 16 | point.version
 
 
 def field_of(value: int, field: int) -> int:
