@@ -32,6 +32,7 @@ VERBS: Mapping[str, Verb] = {
     "trace": Verb("trace", "Say what happens to one device at a seat, rule by rule, and why."),
     "plan": Verb("plan", "Print the plan of a site: everything looked up and compiled."),
     "review": Verb("review", "Say what the change between two revisions does to whom."),
+    "book": Verb("book", "Make one HTML page of a site, to read, print and try devices in."),
     "policy": Verb("policy", "Turn filter strings from elsewhere into policy lines."),
     "schema": Verb("schema", "Print the JSON Schema of a file, for editors and other programs."),
 }
