@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from seatwright.render.quote import Quoted, yaml, yaml_comment
@@ -43,7 +43,7 @@ def _pair(name: str, value: object, indent: str) -> Iterator[str]:
 
 
 def _block(value: object, indent: str) -> Iterator[str]:
-    if isinstance(value, Mapping):
+    if isinstance(value, dict):
         for name, inner in value.items():
             yield from _pair(name, inner, indent)
     elif isinstance(value, Lines):
@@ -62,15 +62,13 @@ def _member(member: object, indent: str) -> Iterator[str]:
 
 
 def _is_block(value: object) -> bool:
-    if isinstance(value, Pairs):
+    if isinstance(value, Lines | Pairs):
         return bool(value)
-    if isinstance(value, Mapping):
-        return any(_is_block(inner) for inner in value.values())
-    return isinstance(value, Lines) and bool(value)
+    return isinstance(value, dict) and any(_is_block(inner) for inner in value.values())
 
 
 def _inline(value: object) -> str:
-    if isinstance(value, Noted):
-        note = yaml_comment(value.note)
-        return f"{yaml(value.value)}  # {note}" if note else yaml(value.value)
-    return yaml(value)
+    if not isinstance(value, Noted):
+        return yaml(value)
+    note = yaml_comment(value.note)
+    return f"{yaml(value.value)}  # {note}" if note else yaml(value.value)

@@ -12,9 +12,10 @@ import html as html_library
 import re
 import shlex
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import yaml as yaml_library
 
@@ -76,20 +77,23 @@ def yaml(value: object) -> Yaml:
 
 
 def _flow(value: object) -> str:
-    """The frequent types first: a site with thousands of seats has a million values."""
-    if isinstance(value, str):
-        if isinstance(value, Yaml):
-            return value
-        return _free_text(str(value)) if isinstance(value, FreeText) else _text(value)
-    if isinstance(value, dict):
-        return "{" + ", ".join([f"{_flow(k)}: {_flow(v)}" for k, v in value.items()]) + "}"
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join([_flow(one) for one in value]) + "]"
-    if value is None or isinstance(value, bool):
-        return {None: "null", True: "true", False: "false"}[value]
-    if isinstance(value, int | Hex):
-        return str(value)
-    raise TypeError(f"no YAML for {type(value).__name__}")
+    writer = _WRITERS.get(type(value)) or _inherited_writer(type(value))
+    return writer(value)
+
+
+def _inherited_writer(kind: type) -> Callable[[Any], str]:
+    for one in kind.__mro__:
+        if one in _WRITERS:
+            return _WRITERS[one]
+    raise TypeError(f"no YAML for {kind.__name__}")
+
+
+def _pairs(value: Mapping[str, object]) -> str:
+    return "{" + ", ".join([f"{_text(key)}: {_flow(one)}" for key, one in value.items()]) + "}"
+
+
+def _members(value: Iterable[object]) -> str:
+    return "[" + ", ".join([_flow(one) for one in value]) + "]"
 
 
 @lru_cache(maxsize=8192)
@@ -114,6 +118,21 @@ def _free_text(text: str) -> str:
     if tag == _RESOLVER.DEFAULT_SCALAR_TAG:
         return f"!unsafe {yaml_string(text)}"
     return yaml_string(text)
+
+
+_WRITERS: Mapping[type, Callable[[Any], str]] = {
+    str: _text,
+    FreeText: lambda text: _free_text(str(text)),
+    Yaml: str,
+    dict: _pairs,
+    list: _members,
+    tuple: _members,
+    bool: lambda value: "true" if value else "false",
+    int: str,
+    Hex: str,
+    type(None): lambda value: "null",
+}
+"""By type: a site with thousands of seats has a million values."""
 
 
 def yaml_string(text: str) -> Quoted:

@@ -7,7 +7,7 @@ holds the two against each other.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 from seatwright.plan import (
@@ -31,10 +31,14 @@ from seatwright.usb.filter import Rule, format_rules
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """The plan, and words for what rules come from, by origin, for the notes beside them."""
+    """The plan, and words for what rules come from, by origin, for the notes beside them.
+
+    ``host_rules`` are made once for each rule set: many hosts have guests with the same one.
+    """
 
     plan: Plan
     texts: Mapping[str, str]
+    host_rules: dict[str, Lines] = field(default_factory=dict)
 
     @staticmethod
     def of(plan: Plan) -> Source:
@@ -139,20 +143,25 @@ def socket_rules(source: Source, socket: SocketRules) -> Mapping[str, object]:
 def filters(source: Source, host: PlannedHost) -> Pairs:
     """The rule sets of a host's guests, each once."""
     names = dict.fromkeys(source.plan.guests[name].rules for name in host.guests)
-    return Pairs({name: host_rules(source, source.plan.rules[name].host) for name in names})
+    for name in names:
+        if name not in source.host_rules:
+            source.host_rules[name] = host_rules(source, source.plan.rules[name].host)
+    return Pairs({name: source.host_rules[name] for name in names})
 
 
 def host_rules(source: Source, rules: Iterable[PlannedRule]) -> Lines:
     """Rules field by field, which is how libvirt wants them."""
     return Lines(
         Noted(
-            {
-                "class": Hex(rule.usb_class, 2),
-                "vendor": Hex(rule.vendor, 4),
-                "product": Hex(rule.product, 4),
-                "version": Hex(rule.version, 4),
-                "allow": rule.allow,
-            },
+            yaml(
+                {
+                    "class": Hex(rule.usb_class, 2),
+                    "vendor": Hex(rule.vendor, 4),
+                    "product": Hex(rule.product, 4),
+                    "version": Hex(rule.version, 4),
+                    "allow": rule.allow,
+                }
+            ),
             source.note(rule),
         )
         for rule in rules
