@@ -23,6 +23,7 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Sequence
+from functools import lru_cache
 
 from seatwright.plan import NodeKey, PlannedOnboard, RuleSet, SocketRules
 from seatwright.render.quote import udev_match, udev_value
@@ -107,7 +108,7 @@ def _part(name: str, comment: str, nodes: Sequence[NodeKey]) -> Iterator[str]:
 
 def _key(key: NodeKey) -> Iterator[str]:
     """Open if the classes fit, else keep; later keys are not asked for these ids."""
-    classes = _classes(key)
+    classes = _classes(key.classes, key.inverted)
     if classes is not None:
         yield f"{_ids(key)}{classes}{OPEN}"
     if classes != "":
@@ -128,10 +129,10 @@ def _ids(key: NodeKey) -> str:
     )
 
 
-def _classes(key: NodeKey) -> str | None:
+@lru_cache(maxsize=4096)
+def _classes(classes: tuple[int, ...], inverted: bool) -> str | None:
     """Matches for the classes of a key, each followed by a comma; None where none can pass."""
-    named = set(key.classes)
-    passing = set(range(256)) - named if key.inverted else named
+    passing = set(range(256)).difference(classes) if inverted else set(classes)
     if not passing - {HUB}:
         return None
     refused = set(range(256)) - passing
