@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import statistics
+import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -48,10 +49,12 @@ class Run:
 
 
 def timed(name: str, run: Callable[[], Outcome]) -> Run:
-    """Measure a run that must go well."""
+    """Measure a run that must go well, and say so: it takes minutes."""
     began = time.monotonic()
     run().expect_success()
-    return Run(name, time.monotonic() - began)
+    seconds = time.monotonic() - began
+    print(f"{name}: {seconds:.1f} s", file=sys.stderr)
+    return Run(name, seconds)
 
 
 def ping(fleet: Fleet) -> Run:
@@ -61,7 +64,7 @@ def ping(fleet: Fleet) -> Run:
         return ansible(fleet, "ansible", "-i", PLACE / "hosts.yml", LIMIT, "-m", "ping", cwd=ROOT)
 
     once().expect_success()
-    seconds = [timed("", once).seconds for _ in range(PINGS)]
+    seconds = [timed("ping", once).seconds for _ in range(PINGS)]
     return Run("ansible -m ping", statistics.median(seconds))
 
 
