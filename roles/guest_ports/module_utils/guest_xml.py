@@ -1,0 +1,313 @@
+"""The parts of a libvirt domain that seatwright owns: read, compare, write.
+
+Owned are the USB controllers, the redirection ports, the redirection filter and the transport
+settings of the SPICE graphics.  Everything else in the domain, and its order, stays as it is.
+Formats: libvirt's domain XML (formatdomain: controllers, redirdev, redirfilter, graphics).
+"""
+
+from __future__ import annotations
+
+from lxml import etree
+
+EHCI = "ich9-ehci1"
+COMPANIONS = (("ich9-uhci1", "0"), ("ich9-uhci2", "2"), ("ich9-uhci3", "4"))
+ANY = -1
+
+
+class Conflict(Exception):
+    """Something that is not ours stands where the plan wants to build."""
+
+
+def wanted_view(guest: dict) -> list[str]:
+    """The owned parts as the plan has them, a line each, for comparison and diff.
+
+    ``guest`` has ``spice_port``, ``listen``, ``controllers`` (index, kind, ports), ``ports``
+    (number, bus, port) and ``filter``, a list of rules (class, vendor, product, version, allow;
+    -1 is any).
+    """
+    lines = [_controller_line(c["index"], c["kind"], c["ports"]) for c in guest["controllers"]]
+    lines += [_port_line(p["bus"], p["port"]) for p in guest["ports"]]
+    lines += [_rule_line(rule) for rule in guest["filter"]]
+    lines.append(_graphics_line(str(guest["spice_port"]), None, guest["listen"], "secure", ()))
+    return lines
+
+
+def current_view(domain: etree._Element) -> list[str]:
+    """The owned parts as the domain has them, in the same lines as :func:`wanted_view`."""
+    devices = domain.find("devices")
+    if devices is None:
+        return []
+    lines = _current_controllers(devices)
+    lines += [_port_line(*_address(port)) for port in _redirection_ports(devices)]
+    lines += [_rule_line(_rule_of(rule)) for rule in devices.iterfind("redirfilter/usbdev")]
+    lines += [
+        _current_graphics(graphics) for graphics in devices.iterfind("graphics[@type='spice']")
+    ]
+    return lines
+
+
+def conflicts(domain: etree._Element, guest: dict) -> list[str]:
+    """Sentences about devices that are not ours and sit where the plan builds."""
+    planned = {(str(p["bus"]), str(p["port"])): p["number"] for p in guest["ports"]}
+    buses = {str(c["index"]) for c in guest["controllers"]}
+    found = []
+    for device in domain.iterfind("devices/*"):
+        if device.tag in ("controller", "redirdev"):
+            continue
+        address = device.find("address[@type='usb']")
+        if address is None:
+            continue
+        bus, port = address.get("bus", "0"), address.get("port", "")
+        if (bus, port) in planned:
+            found.append(
+                f"its {device.tag} sits on USB controller {bus} port {port}, "
+                f"where redirection port {planned[bus, port]} is planned"
+            )
+        elif bus not in buses:
+            found.append(
+                f"its {device.tag} sits on USB controller {bus}, which the plan does not have"
+            )
+    return found
+
+
+def apply(domain: etree._Element, guest: dict) -> None:
+    """Bring the owned parts of ``domain`` to what the plan says, in place.
+
+    Raises :class:`Conflict` before anything is touched.
+    """
+    found = conflicts(domain, guest)
+    if found:
+        raise Conflict("; ".join(found))
+    devices = domain.find("devices")
+    if devices is None:
+        devices = etree.SubElement(domain, "devices")
+    _set_controllers(devices, guest["controllers"])
+    _set_ports(devices, guest["ports"])
+    _set_filter(devices, guest["filter"])
+    _set_graphics(devices, guest)
+
+
+# --- lines -------------------------------------------------------------------------------------
+
+
+def _controller_line(index: int | str, kind: str, ports: int | str | None) -> str:
+    size = "" if kind == EHCI else f", {ports} ports" if ports else ", ports not stated"
+    return f"controller {index}: {kind}{' with companions' if kind == EHCI else ''}{size}"
+
+
+def _port_line(bus: int | str | None, port: str | None) -> str:
+    where = "no address" if port is None else f"controller {bus} port {port}"
+    return f"redirection port: {where}"
+
+
+def _rule_line(rule: dict) -> str:
+    fields = [
+        f"{name} {rule[name]:#0{width}x}"
+        for name, width in (("class", 4), ("vendor", 6), ("product", 6), ("version", 6))
+        if rule[name] != ANY
+    ]
+    words = ", ".join(fields) or "anything"
+    return f"filter: {'allow' if rule['allow'] else 'deny'} {words}"
+
+
+def _graphics_line(
+    tls: str | None, plain: str | None, listen: str | None, mode: str | None, open_channels: tuple
+) -> str:
+    line = f"graphics: TLS port {tls or 'none'}, listens on {listen or 'the default'}"
+    line += ", TLS only" if mode == "secure" else ", TLS not required"
+    if plain:
+        line += f", plain port {plain}"
+    if open_channels:
+        line += f", without TLS: {' '.join(open_channels)}"
+    return line
+
+
+# --- reading -----------------------------------------------------------------------------------
+
+
+def _usb_controllers(devices: etree._Element) -> list[etree._Element]:
+    return devices.findall("controller[@type='usb']")
+
+
+def _redirection_ports(devices: etree._Element) -> list[etree._Element]:
+    return devices.findall("redirdev[@bus='usb']")
+
+
+def _current_controllers(devices: etree._Element) -> list[str]:
+    companions = {model for model, _ in COMPANIONS}
+    named: dict[str, etree._Element] = {}
+    for controller in _usb_controllers(devices):
+        if controller.get("model") not in companions:
+            named[controller.get("index", "0")] = controller
+    ordered = sorted(named.items(), key=lambda item: int(item[0]))
+    return [
+        _controller_line(index, c.get("model", "model not stated"), c.get("ports"))
+        for index, c in ordered
+    ]
+
+
+def _address(device: etree._Element) -> tuple[str | None, str | None]:
+    address = device.find("address[@type='usb']")
+    if address is None:
+        return None, None
+    return address.get("bus", "0"), address.get("port")
+
+
+def _rule_of(rule: etree._Element) -> dict:
+    return {
+        "class": _number(rule.get("class")),
+        "vendor": _number(rule.get("vendor")),
+        "product": _number(rule.get("product")),
+        "version": _bcd(rule.get("version")),
+        "allow": rule.get("allow") == "yes",
+    }
+
+
+def _number(text: str | None) -> int:
+    return ANY if text in (None, "-1") else int(text, 16)
+
+
+def _bcd(text: str | None) -> int:
+    if text in (None, "-1"):
+        return ANY
+    major, _, minor = text.partition(".")
+    return int(f"{major}{minor:0<2}", 16)
+
+
+def _current_graphics(graphics: etree._Element) -> str:
+    listen = graphics.find("listen[@type='address']")
+    plain = graphics.get("port")
+    if graphics.get("autoport") == "yes":
+        plain = "chosen at start"
+    return _graphics_line(
+        graphics.get("tlsPort"),
+        None if plain in (None, "-1", "0") else plain,
+        graphics.get("listen") if listen is None else listen.get("address"),
+        graphics.get("defaultMode"),
+        tuple(
+            channel.get("name", "")
+            for channel in graphics.iterfind("channel")
+            if channel.get("mode") != "secure"
+        ),
+    )
+
+
+# --- writing -----------------------------------------------------------------------------------
+
+
+def _set_controllers(devices: etree._Element, controllers: list[dict]) -> None:
+    """Keep a controller that is already right, with its PCI address; replace the others."""
+    present: dict[tuple[str, str], etree._Element] = {}
+    for controller in _usb_controllers(devices):
+        present[controller.get("index", "0"), controller.get("model", "")] = controller
+    wanted: list[etree._Element] = []
+    for planned in controllers:
+        wanted += _controller_elements(planned, present)
+    _replace(devices, _usb_controllers(devices), wanted, after="emulator")
+
+
+def _controller_elements(
+    planned: dict, present: dict[tuple[str, str], etree._Element]
+) -> list[etree._Element]:
+    index = str(planned["index"])
+    element = _kept_or_new(index, planned["kind"], present)
+    if planned["kind"] != EHCI:
+        element.set("ports", str(planned["ports"]))
+        return [element]
+    elements = [element]
+    for model, start in COMPANIONS:
+        companion = _kept_or_new(index, model, present)
+        if companion.find("master") is None:
+            etree.SubElement(companion, "master", startport=start)
+        elements.append(companion)
+    return elements
+
+
+def _kept_or_new(
+    index: str, model: str, present: dict[tuple[str, str], etree._Element]
+) -> etree._Element:
+    kept = present.get((index, model))
+    if kept is not None:
+        return kept
+    return etree.Element("controller", type="usb", index=index, model=model)
+
+
+def _set_ports(devices: etree._Element, ports: list[dict]) -> None:
+    kept = {_address(port): port for port in _redirection_ports(devices)}
+    wanted = []
+    for planned in ports:
+        where = (str(planned["bus"]), str(planned["port"]))
+        port = kept.get(where)
+        if port is None:
+            port = etree.Element("redirdev", bus="usb", type="spicevmc")
+            etree.SubElement(port, "address", type="usb", bus=where[0], port=where[1])
+        wanted.append(port)
+    _replace(devices, _redirection_ports(devices), wanted, after=None)
+
+
+def _set_filter(devices: etree._Element, rules: list[dict]) -> None:
+    element = etree.Element("redirfilter")
+    for rule in rules:
+        etree.SubElement(element, "usbdev", _rule_attributes(rule))
+    _replace(devices, devices.findall("redirfilter"), [element], after="redirdev")
+
+
+def _rule_attributes(rule: dict) -> dict[str, str]:
+    attributes = {}
+    if rule["class"] != ANY:
+        attributes["class"] = f"0x{rule['class']:02X}"
+    if rule["vendor"] != ANY:
+        attributes["vendor"] = f"0x{rule['vendor']:04X}"
+    if rule["product"] != ANY:
+        attributes["product"] = f"0x{rule['product']:04X}"
+    if rule["version"] != ANY:
+        attributes["version"] = _decimal_bcd(rule["version"])
+    attributes["allow"] = "yes" if rule["allow"] else "no"
+    return attributes
+
+
+def _decimal_bcd(version: int) -> str:
+    """libvirt writes bcdDevice as decimal ``major.minor``: digits above 9 cannot be said."""
+    digits = f"{version:04x}"
+    if not digits.isdecimal():
+        raise Conflict(
+            f"bcdDevice {digits[:2]}.{digits[2:]} has a digit above 9, which libvirt cannot write; "
+            "name the device without its bcdDevice"
+        )
+    return f"{int(digits[:2])}.{digits[2:]}"
+
+
+def _set_graphics(devices: etree._Element, guest: dict) -> None:
+    graphics = devices.find("graphics[@type='spice']")
+    if graphics is None:
+        graphics = etree.SubElement(devices, "graphics", type="spice")
+    graphics.set("autoport", "no")
+    graphics.set("tlsPort", str(guest["spice_port"]))
+    graphics.set("listen", guest["listen"])
+    graphics.set("defaultMode", "secure")
+    graphics.attrib.pop("port", None)
+    for child in graphics.findall("listen"):
+        graphics.remove(child)
+    graphics.insert(0, etree.Element("listen", type="address", address=guest["listen"]))
+    for channel in graphics.findall("channel"):
+        if channel.get("mode") != "secure":
+            graphics.remove(channel)
+
+
+def _replace(
+    devices: etree._Element,
+    old: list[etree._Element],
+    new: list[etree._Element],
+    after: str | None,
+) -> None:
+    """Put ``new`` where the first of ``old`` stood, else after the last element named ``after``."""
+    at = len(devices)
+    if old:
+        at = devices.index(old[0])
+    elif after is not None:
+        named = devices.findall(after)
+        at = devices.index(named[-1]) + 1 if named else len(devices)
+    for element in old:
+        devices.remove(element)
+    for offset, element in enumerate(new):
+        devices.insert(at + offset, element)

@@ -1,0 +1,148 @@
+"""Panels above the guest: the device picker, and in support mode every device with the log.
+
+The picker lists what may go to the guest; kept devices are not in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from seatwright.client.decide import Kind
+from seatwright.client.handover import Plugged, Status
+from seatwright.client.messages import Messages
+from seatwright.client.toolkit import Gdk, Gtk, on
+
+WHERE = {
+    Status.HERE: "picker-here",
+    Status.GOING: "picker-there",
+    Status.THERE: "picker-there",
+    Status.WAITING: "picker-waiting",
+    Status.FAILED: "picker-failed",
+}
+STEPS = {"Up": -1, "KP_Up": -1, "Down": 1, "KP_Down": 1}
+CHOOSE = ("Return", "KP_Enter", "space")
+
+
+class Picker:
+    """The list; ``chosen`` is told the key of the device that a person chose."""
+
+    def __init__(self, messages: Messages, guest: str, chosen: Callable[[int], None]) -> None:
+        self._messages = messages
+        self._guest = guest
+        self._chosen = chosen
+        self._keys: list[int] = []
+        self._list = Gtk.ListBox(activate_on_single_click=True)
+        self._empty = _text(messages.say("picker-empty"), "where")
+        self._list.set_placeholder(self._empty)
+        self._empty.show()
+        on(self._list, "row-activated", lambda _, row: self._choose(row))
+        self.parts = (
+            _text(messages.say("picker-title", guest=guest), "title"),
+            self._list,
+            _text(messages.say("picker-help"), "help"),
+        )
+
+    def alone(self) -> Any:
+        """A panel with nothing but the picker."""
+        return _panel(*self.parts)
+
+    def fill(self, devices: Sequence[Plugged]) -> None:
+        """Show the devices as they are now; the chosen row stays chosen."""
+        row = self._list.get_selected_row()
+        chosen = self._keys[row.get_index()] if row is not None else None
+        offered = [device for device in devices if device.verdict.kind is not Kind.KEEP]
+        self._keys = [device.key for device in offered]
+        for old in self._list.get_children():
+            self._list.remove(old)
+        for device in offered:
+            where = self._messages.say(WHERE[device.status], guest=self._guest)
+            self._list.add(_row(device.name, where))
+        self._list.show_all()
+        if self._keys:
+            number = self._keys.index(chosen) if chosen in self._keys else 0
+            self._list.select_row(self._list.get_row_at_index(number))
+
+    def key(self, event: Any) -> bool:
+        """Handle a key; False where it means closing."""
+        name = Gdk.keyval_name(event.keyval) or ""
+        row = self._list.get_selected_row()
+        if name in STEPS and row is not None:
+            number = (row.get_index() + STEPS[name]) % len(self._keys)
+            self._list.select_row(self._list.get_row_at_index(number))
+        elif name in CHOOSE and row is not None:
+            self._choose(row)
+        return name != "Escape"
+
+    def _choose(self, row: Any) -> None:
+        self._chosen(self._keys[row.get_index()])
+
+
+class SupportPanel:
+    """The picker, every device with the reason for what happens to it, the end of the log."""
+
+    def __init__(self, messages: Messages, picker: Picker, minutes: int) -> None:
+        self._messages = messages
+        self._devices = _text("", "where")
+        self._devices.set_selectable(False)
+        self._log = Gtk.TextView(editable=False, cursor_visible=False, monospace=True)
+        self._log.set_wrap_mode(Gtk.WrapMode.WORD_CHAR)
+        scroll = Gtk.ScrolledWindow(min_content_height=200, min_content_width=900)
+        scroll.add(self._log)
+        self.panel = _panel(
+            *picker.parts,
+            _text(messages.say("support-title"), "title"),
+            self._devices,
+            scroll,
+            _text(messages.say("support-ends", minutes=minutes), "help"),
+        )
+
+    def fill(self, devices: Sequence[Plugged], lines: Sequence[str]) -> None:
+        """Show both as they are now."""
+        self._devices.set_text(
+            "\n".join(
+                f"{device.place or '?'}  {device.id}  {device.name}: "
+                f"{self._messages.reason(device.verdict)}"
+                + (f" ({device.error})" if device.error else "")
+                for device in devices
+            )
+        )
+        buffer = self._log.get_buffer()
+        buffer.set_text("\n".join(lines))
+        self._log.scroll_to_iter(buffer.get_end_iter(), 0, False, 0, 0)
+
+
+def _panel(*parts: Any) -> Any:
+    """A box in the middle; the frame around it fills the screen and takes every click."""
+    box = Gtk.Box(orientation=Gtk.Orientation.VERTICAL)
+    box.set_halign(Gtk.Align.CENTER)
+    box.set_valign(Gtk.Align.CENTER)
+    box.get_style_context().add_class("panel")
+    for part in parts:
+        box.pack_start(part, False, False, 0)
+    frame = Gtk.EventBox(visible_window=False)
+    frame.add_events(
+        Gdk.EventMask.BUTTON_PRESS_MASK
+        | Gdk.EventMask.SCROLL_MASK
+        | Gdk.EventMask.POINTER_MOTION_MASK
+    )
+    for signal in ("button-press-event", "scroll-event", "motion-notify-event"):
+        on(frame, signal, lambda *_: True)
+    frame.add(box)
+    return frame
+
+
+def _row(name: str, where: str) -> Any:
+    box = Gtk.Box(spacing=40)
+    left, right = _text(name), _text(where, "where")
+    box.pack_start(left, True, True, 0)
+    box.pack_end(right, False, False, 0)
+    return box
+
+
+def _text(text: str, style: str = "") -> Any:
+    label = Gtk.Label(xalign=0)
+    label.set_text(text)
+    if style:
+        label.get_style_context().add_class(style)
+    return label

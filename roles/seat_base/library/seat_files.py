@@ -1,0 +1,312 @@
+#!/usr/bin/python3
+"""Module seat_files: all files of a role in one go. See DOCUMENTATION."""
+
+from __future__ import annotations
+
+DOCUMENTATION = r"""
+module: seat_files
+short_description: Files of a role on a seat, compared and written in one go
+description:
+  - Compares a list of files with what the seat has, validates what differs, and only then writes
+    it, each file whole. What an earlier list of the same name had and this one has not is removed.
+  - A file that a person wrote or changed is never lost, a copy is set aside below
+    C(/var/lib/seatwright/set-aside) before it is replaced or removed.
+  - An interrupted run leaves every file old or new; the next run finishes it.
+options:
+  list:
+    description: Name of the list; its manifest is C(/var/lib/seatwright/files/<list>.json).
+    type: str
+    required: true
+  files:
+    description: The files, links and directories; an empty list removes what the list had.
+    type: list
+    elements: dict
+    required: true
+    suboptions:
+      path: {description: Absolute path., type: str, required: true}
+      state:
+        description: What is to be there; a directory is made, and removed once empty.
+        type: str
+        choices: [present, absent, directory, link]
+        default: present
+      content: {description: The text of the file., type: str}
+      src:
+        description: Or a file of the role below C(files/); only its hash is sent while it is alike.
+        type: str
+      sha256: {description: Hash of a content that is sent when asked for., type: str}
+      target: {description: Where a link leads., type: str}
+      owner: {description: A name or a number., type: str, default: root}
+      group: {description: A name or a number., type: str, default: root}
+      mode: {description: Octal and quoted., type: str}
+      validate:
+        description: A command with C(%s) for the file, run where the seat has the program.
+        type: list
+        elements: str
+      sensitive: {description: Show no content in diffs and messages., type: bool, default: false}
+      wanted: {description: False counts as if the entry were not there., type: bool, default: true}
+  session:
+    description: Whether the session runs with these files and has to be restarted for a change.
+    type: bool
+    default: false
+  root:
+    description: Directory that stands for C(/).
+    type: path
+    default: /
+author: [The seatwright project]
+"""
+
+EXAMPLES = r"""
+- name: Put the session's configuration in place
+  seat_files:
+    list: seat_session
+    session: true
+    files:
+      - path: /etc/seatwright/session.json
+        content: "{{ seat_session_document | to_nice_json }}\n"
+      - path: /etc/systemd/system/ctrl-alt-del.target
+        state: link
+        target: /dev/null
+"""
+
+RETURN = r"""
+written: {description: Paths written or whose owner or mode changed., type: list, returned: always}
+removed: {description: Paths removed., type: list, returned: always}
+set_aside: {description: Copies of files a person wrote, by path., type: dict, returned: always}
+unvalidated: {description: Validators that the seat does not have., type: list, returned: always}
+needs: {description: Paths whose content has to be sent., type: list, returned: when any}
+"""
+
+import fcntl
+import os
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from ansible.module_utils.basic import AnsibleModule
+from ansible.module_utils.seat_changes import (
+    Change,
+    carry_out,
+    clean_up,
+    drop_directories,
+    ids,
+    missing_directories,
+    plan_changes,
+)
+from ansible.module_utils.seat_diff import diff_of
+from ansible.module_utils.seat_entries import LIST_NAME, OWN_PLACE, Entry, Refused, parse_entries
+from ansible.module_utils.seat_manifest import (
+    Manifest,
+    both,
+    manifest_place,
+    paths_of_others,
+    read_manifest,
+    wanted_manifest,
+    write_manifest,
+)
+from ansible.module_utils.seat_validate import Invalid, validate
+
+ARGUMENTS = {
+    "list": {"type": "str", "required": True},
+    "files": {
+        "type": "list",
+        "elements": "dict",
+        "required": True,
+        "options": {
+            "path": {"type": "str", "required": True},
+            "state": {
+                "type": "str",
+                "choices": ["present", "absent", "directory", "link"],
+                "default": "present",
+            },
+            "content": {"type": "str"},
+            "src": {"type": "str"},
+            "sha256": {"type": "str"},
+            "target": {"type": "str"},
+            "owner": {"type": "str", "default": "root"},
+            "group": {"type": "str", "default": "root"},
+            "mode": {"type": "str"},
+            "validate": {"type": "list", "elements": "str"},
+            "sensitive": {"type": "bool", "default": False},
+            "wanted": {"type": "bool", "default": True},
+        },
+    },
+    "session": {"type": "bool", "default": False},
+    "root": {"type": "path", "default": "/"},
+}
+LOCK_SECONDS = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """One run: what is wanted, what was recorded, what differs."""
+
+    root: str
+    entries: tuple[Entry, ...]
+    old: Manifest | None
+    new: Manifest
+    changes: tuple[Change, ...]
+
+    @property
+    def needs(self) -> list[str]:
+        """Paths that have to be written and whose content is not here yet."""
+        return [
+            one.path
+            for one in self.changes
+            if one.kind == "write" and one.entry is not None and one.entry.content is None
+        ]
+
+    @property
+    def changed(self) -> bool:
+        """Whether a file differs, or only the record of them."""
+        return bool(self.changes) or self._recorded != self.new
+
+    @property
+    def _recorded(self) -> Manifest:
+        return self.old or Manifest(self.new.name, self.new.session)
+
+
+def main() -> None:
+    """Read the arguments, compare, validate, write, report."""
+    module = AnsibleModule(ARGUMENTS, no_log=True, supports_check_mode=True)
+    entries: tuple[Entry, ...] = ()
+    try:
+        if not LIST_NAME.fullmatch(module.params["list"]):
+            raise Refused("list must be lower-case letters, digits, - and _")
+        entries = parse_entries(module.params["files"])
+        hide_contents(module, entries)
+        idle = module.check_mode or nothing_to_do(module.params, entries)
+        with lock(module.params["root"], idle):
+            result = run(module, entries)
+    except Refused as error:
+        module.fail_json(msg=f"{error}. Nothing was changed.")
+    except Invalid as error:
+        module.fail_json(
+            msg=f"List {module.params['list']}: not valid, so nothing was changed:\n{error}"
+        )
+    except OSError as error:
+        module.fail_json(msg=explain(error))
+    module.exit_json(**result)
+
+
+def run(module: AnsibleModule, entries: tuple[Entry, ...]) -> dict[str, object]:
+    """Everything between the arguments and the result."""
+    work, trouble = compare(module, entries)
+    if trouble:
+        module.warn(trouble)
+    if work.needs:
+        return {"changed": True, "needs": work.needs}
+    absent = validate(work.root, entries, work.changes, module.check_mode)
+    diff = diff_of(work.changes) if module._diff else []
+    copies = {one.path: "" for one in work.changes if one.aside}
+    if work.changed and not module.check_mode:
+        copies = put_in_place(work)
+    return report(module, work, absent, diff, copies)
+
+
+def compare(module: AnsibleModule, entries: tuple[Entry, ...]) -> tuple[Work, str]:
+    """What differs, and what was wrong with the record of the last run."""
+    root, name = module.params["root"], module.params["list"]
+    old, trouble = read_manifest(root, name)
+    changes = plan_changes(root, entries, old, paths_of_others(root, name))
+    made = missing_directories(root, changes)
+    new = wanted_manifest(name, module.params["session"], entries, old, made)
+    return Work(root, entries, old, new, changes), trouble
+
+
+def put_in_place(work: Work) -> dict[str, str]:
+    """Record both lists, write, remove, record the new one; copies set aside, by path."""
+    for change in work.changes:
+        if change.entry is not None and change.entry.state in ("present", "directory"):
+            ids(change.entry)
+    if work.changes:
+        write_manifest(work.root, both(work.old, work.new))
+    if work.old is not None and not work.old.complete:
+        clean_up(work.root, work.old)
+    copies = carry_out(work.root, work.changes)
+    gone = set(work.old.directories if work.old else ()) - set(work.new.directories)
+    drop_directories(work.root, gone)
+    if work.new.empty:
+        os.unlink(manifest_place(work.root, work.new.name))
+    else:
+        write_manifest(work.root, work.new)
+    return copies
+
+
+def report(
+    module: AnsibleModule,
+    work: Work,
+    absent: tuple[str, ...],
+    diff: list[dict[str, str]],
+    copies: dict[str, str],
+) -> dict[str, object]:
+    """The result as Ansible returns it."""
+    for path, copy in copies.items():
+        module.warn(f"{path} held what a person wrote; kept as {copy or 'a copy set aside'}")
+    result: dict[str, object] = {
+        "changed": work.changed,
+        "written": [one.path for one in work.changes if one.kind != "remove"],
+        "removed": [one.path for one in work.changes if one.kind == "remove"],
+        "set_aside": copies,
+        "unvalidated": list(absent),
+    }
+    if module._diff:
+        result["diff"] = diff
+    return result
+
+
+def hide_contents(module: AnsibleModule, entries: tuple[Entry, ...]) -> None:
+    """Keep contents out of what is sent back, and secrets out of every message."""
+    for entry in entries:
+        if entry.sensitive and entry.content:
+            module.no_log_values.add(entry.content.decode("utf-8", "backslashreplace"))
+    module.params["files"] = [entry.path for entry in entries]
+
+
+def nothing_to_do(params: Mapping[str, Any], entries: tuple[Entry, ...]) -> bool:
+    """Whether a list that has nothing is asked to have nothing: then not even a lock is left."""
+    return not entries and not os.path.exists(manifest_place(params["root"], params["list"]))
+
+
+@contextmanager
+def lock(root: str, idle: bool) -> Iterator[None]:
+    """Only one run writes at a time; who writes nothing takes no lock."""
+    if idle:
+        yield
+        return
+    place = os.path.join(root, OWN_PLACE.lstrip("/"))
+    os.makedirs(place, mode=0o755, exist_ok=True)
+    descriptor = os.open(os.path.join(place, ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        _wait_for(descriptor)
+        yield
+    finally:
+        os.close(descriptor)
+
+
+def _wait_for(descriptor: int) -> None:
+    end = time.monotonic() + LOCK_SECONDS
+    while True:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return
+        except BlockingIOError:
+            if time.monotonic() > end:
+                raise Refused(
+                    f"another run has been writing for {LOCK_SECONDS} s — wait for it to end"
+                ) from None
+            time.sleep(0.2)
+
+
+def explain(error: OSError) -> str:
+    """A sentence for a person about a disk that is full or broken."""
+    where = error.filename or "a file"
+    return (
+        f"{where}: {error.strerror}. Every file is the old one or the new one; "
+        "the next run finishes what is missing."
+    )
+
+
+if __name__ == "__main__":
+    main()

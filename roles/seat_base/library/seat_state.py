@@ -1,0 +1,113 @@
+#!/usr/bin/python3
+"""Module seat_state: one look at a seat. See DOCUMENTATION."""
+
+from __future__ import annotations
+
+DOCUMENTATION = r"""
+module: seat_state
+short_description: One look at a seat that tells which steps a run can leave out
+description:
+  - Reads, in one go and without changing anything, what the roles of a seat decide by. A step is
+    taken because the seat is not as wanted, not because an earlier step of the same run changed
+    something, so that a run that died half way is finished by the next.
+options:
+  packages: {description: Debian packages that are wanted., type: list, elements: str, default: []}
+  user: {description: The session's user., type: str, required: true}
+  group: {description: Its own group., type: str, required: true}
+  groups:
+    description: Further groups; those that the seat does not have are left out.
+    type: list
+    elements: str
+    default: []
+  home: {description: The user's home directory., type: str, default: /nonexistent}
+  shell: {description: The user's shell., type: str, default: /usr/sbin/nologin}
+  stopped:
+    description: Units (or patterns) that must not run.
+    type: list
+    elements: str
+    default: []
+  root: {description: Directory that stands for C(/)., type: path, default: /}
+author: [The seatwright project]
+"""
+
+EXAMPLES = r"""
+- name: Look at the seat
+  seat_state:
+    packages: [cage, seatd]
+    user: seat
+    group: seat
+    stopped: ["getty@*.service"]
+  register: seat_base_state
+"""
+
+RETURN = r"""
+offline: {description: No systemd runs here., type: bool, returned: always}
+packages_missing: {description: Packages to install., type: list, returned: always}
+group_there: {description: The user's own group exists., type: bool, returned: always}
+groups_there: {description: The further groups that exist., type: list, returned: always}
+user_right: {description: The user is as wanted., type: bool, returned: always}
+systemd:
+  description: What has to be done - C(reload), C(restart_logind), and units to C(stop).
+  type: dict
+  returned: always
+udev: {description: Whether udev is C(running) and has C(pending) rules., type: dict, returned: always}
+session: {description: What the keeper says, null without one., type: dict, returned: always}
+"""
+
+from ansible.module_utils.basic import AnsibleModule
+from ansible.module_utils.seat_facts import (
+    group_there,
+    missing_packages,
+    offline,
+    recorded_paths,
+    session_facts,
+    systemd_facts,
+    udev_facts,
+    user_right,
+)
+
+ARGUMENTS = {
+    "packages": {"type": "list", "elements": "str", "default": []},
+    "user": {"type": "str", "required": True},
+    "group": {"type": "str", "required": True},
+    "groups": {"type": "list", "elements": "str", "default": []},
+    "home": {"type": "str", "default": "/nonexistent"},
+    "shell": {"type": "str", "default": "/usr/sbin/nologin"},
+    "stopped": {"type": "list", "elements": "str", "default": []},
+    "root": {"type": "path", "default": "/"},
+}
+NOTHING_TO_DO = {"reload": False, "restart_logind": False, "stop": []}
+
+
+def main() -> None:
+    """Look at everything and report it."""
+    module = AnsibleModule(ARGUMENTS, supports_check_mode=True)
+    wanted = module.params
+    root = wanted["root"]
+    try:
+        paths = recorded_paths(root)
+        no_systemd = offline(root)
+        session, trouble = session_facts(root)
+        facts = {
+            "offline": no_systemd,
+            "packages_missing": missing_packages(root, wanted["packages"]),
+            "group_there": group_there(wanted["group"]),
+            "groups_there": [one for one in wanted["groups"] if group_there(one)],
+            "user_right": user_right(
+                wanted["user"], wanted["group"], wanted["groups"], wanted["home"], wanted["shell"]
+            ),
+            "systemd": NOTHING_TO_DO
+            if no_systemd
+            else systemd_facts(root, paths, wanted["stopped"]),
+            "udev": udev_facts(root, paths),
+            "session": session,
+        }
+    except OSError as error:
+        module.fail_json(msg=f"{error.filename or 'the seat'}: {error.strerror}")
+    if trouble:
+        module.warn(trouble)
+    module.exit_json(changed=False, **facts)
+
+
+if __name__ == "__main__":
+    main()
