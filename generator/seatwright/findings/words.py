@@ -17,10 +17,14 @@ BIDI_CONTROLS = frozenset(
 
 
 def is_printable(character: str) -> bool:
-    """Whether a terminal may be given it as it is: no control, no bidi control, no line end."""
+    """Whether a terminal may be given it as it is: no control, no bidi control, no line end.
+
+    Unassigned characters count as printable: which are assigned depends on Python's version, and
+    what is rendered must not.
+    """
     if character in BIDI_CONTROLS or character == "\ufeff":
         return False
-    return unicodedata.category(character) not in ("Cc", "Cs", "Zl", "Zp", "Cn")
+    return unicodedata.category(character) not in ("Cc", "Cs", "Zl", "Zp")
 
 
 def printable(text: str) -> str:
