@@ -82,13 +82,16 @@ def put(
     name: str = "demo",
     check: bool = False,
     session: bool = False,
+    look: dict[str, Any] | None = None,
 ) -> tuple[dict[str, Any], list[str]]:
     """Run seat_files in this process: its result and its warnings."""
-    call = Call({"list": name, "files": files, "session": session, "root": str(root)}, check=check)
+    params = {"list": name, "files": files, "session": session, "root": str(root), "look": look}
+    call = Call(params, check=check)
     entries = seat_files.parse_entries(files)
     idle = check or seat_files.nothing_to_do(call.params, entries)
     with seat_files.lock(str(root), idle):
-        result = seat_files.run(call, entries)
+        seen = seat_files.look(call)
+        result = {**seat_files.run(call, entries), **seen}
     return result, call.warnings
 
 

@@ -218,6 +218,17 @@ def test_through_ansible_the_look_changes_nothing_and_says_all(root: Path) -> No
     assert result["systemd"] == {"reload": False, "restart_logind": False, "stop": []}
 
 
+def test_seat_files_can_look_before_it_writes(root: Path) -> None:
+    """The same as seat_state says, in the same task: through Ansible, contents asked for or not."""
+    look = {"user": "root", "group": "root", "packages": ["cage", "seatd"]}
+    alone = run_ansible("seat_state", {"root": str(root), **look})
+    arguments = {"list": "demo", "root": str(root), "files": [entry("/etc/a", "a\n")], "look": look}
+    result = run_ansible("seat_files", arguments)
+    assert result["outcome"] == "CHANGED" and (root / "etc/a").exists()
+    assert result["state"] == {key: alone[key] for key in result["state"]}
+    assert result["state"]["packages_missing"] == ["seatd"]
+
+
 UP = {"session": "active", "pending": False, "idle": True}
 DONE = {"did": "restart", "why": "files changed", "outcome": "up"}
 
