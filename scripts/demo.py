@@ -26,11 +26,13 @@ SEAT_NAME = "rr-01"
 
 NEXT = f"""
 What to look at next:
-  {SITE}                   the description; change a policy and run the two commands above again
-  {PLACE}/             what is made from it: inventory, playbooks, a summary in words
-  roles/                                        the roles, as they ran on the seat just now
-  .venv/bin/python -m seatwright --help         the other verbs
-  README.md                                     a first site of your own in ten minutes
+  {SITE}       the description: change a policy, then check and render again
+  {PLACE}/summary.md
+                                    the policies of each room in words; beside it inventory, playbooks
+  roles/                            the roles, as they ran on the seat just now
+  .venv/bin/python -m seatwright --help
+                                    the other verbs: trace a device, review a change
+  README.md                         a first site of your own in ten minutes
 """
 
 CONSOLE = Console(highlight=False, soft_wrap=True)
