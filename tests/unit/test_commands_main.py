@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import importlib
 import os
+import pty
+import re
 import subprocess
 import sys
 from pathlib import Path
 
 import click
 import pytest
+import yaml
 
 from seatwright.commands import main as command_line
 from seatwright.commands.common import Refused, Status
@@ -65,6 +68,71 @@ def test_usage_errors(words: list[str]) -> None:
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["chek"], 'There is no verb "chek". Did you mean check?'),
+        (["check", "x", "--fail_on", "note"], "--fail-on"),
+        (["render", "nosuch"], "seatwright: There is no nosuch.\nhint: Name a site's file"),
+        (["review", "nosuch"], '"nosuch" is neither a directory nor a revision'),
+    ],
+)
+def test_a_misspelt_word_is_answered_with_what_is_right(words: list[str], said: str) -> None:
+    done = run(*words)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def on_a_terminal(*words: str, **environment: str) -> bytes:
+    """What the program prints where stdout is a terminal."""
+    env = {**os.environ, "PYTHONPATH": str(ROOT / "generator"), "TERM": "xterm", **environment}
+    ours, theirs = pty.openpty()
+    with subprocess.Popen(
+        [sys.executable, "-m", "seatwright", *words], stdout=theirs, cwd=ROOT, env=env
+    ) as process:
+        os.close(theirs)
+        said = b""
+        while True:
+            try:
+                more = os.read(ours, 65536)
+            except OSError:  # Linux' word for the end of a terminal
+                break
+            if not more:
+                break
+            said += more
+    os.close(ours)
+    assert process.returncode == 1, said
+    return said
+
+
+@pytest.mark.parametrize(
+    ("words", "environment", "coloured"),
+    [
+        ([], {"NO_COLOR": ""}, True),
+        ([], {"NO_COLOR": "1"}, False),
+        (["--no-color"], {"NO_COLOR": ""}, False),
+        ([], {"NO_COLOR": "", "TERM": "dumb"}, False),
+    ],
+)
+def test_colours_on_a_terminal_unless_somebody_says_no(
+    words: list[str], environment: dict[str, str], coloured: bool
+) -> None:
+    check = ["check", "inventories/fennmoor", "--fail-on", "note"]
+    assert (b"\x1b[" in on_a_terminal(*words, *check, **environment)) == coloured
+
+
+def test_the_hooks_for_pre_commit_name_verbs_and_options_that_there_are() -> None:
+    hooks = yaml.safe_load((ROOT / ".pre-commit-hooks.yaml").read_text(encoding="utf-8"))
+    assert {hook["id"] for hook in hooks} == {"seatwright-check", "seatwright-render"}
+    for hook in hooks:
+        program, *words = hook["entry"].split()
+        assert program == "seatwright"
+        assert re.search(hook["files"], "inventories/fennmoor/rooms/staff.yml")
+        done = run(*words, "--help")
+        assert done.returncode == 0, done.stderr
+
+
 def test_completion() -> None:
     words = {"COMP_WORDS": "seatwright sch", "COMP_CWORD": "1"}
     done = run(**words, _SEATWRIGHT_COMPLETE="bash_complete")
@@ -72,21 +140,32 @@ def test_completion() -> None:
 
 
 def test_new_writes_a_site_that_reads(tmp_path: Path) -> None:
-    folder = tmp_path / "inventories" / 'my "first" site'
+    folder = tmp_path / "inventories" / "my-first-site"
     done = run("new", str(folder))
     assert done.returncode == 0
     reading = read_site(folder)
     assert reading.findings == ()
     assert reading.site is not None
-    assert reading.site.title == 'My "First" Site'
+    assert reading.site.title == "My First Site"
+    assert run("render", str(folder)).returncode == 0
+
+
+@pytest.mark.parametrize("folder", ["elsewhere", "inventories", "inventories/{{x}}"])
+def test_new_writes_nothing_where_it_could_not_be_rendered(tmp_path: Path, folder: str) -> None:
+    done = run("new", str(tmp_path / folder))
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "hint: Give inventories/<name>" in done.stderr
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_new_overwrites_nothing(tmp_path: Path) -> None:
-    (tmp_path / "site.yml").write_text("mine\n")
-    done = run("new", str(tmp_path))
+    folder = tmp_path / "inventories" / "library"
+    folder.mkdir(parents=True)
+    (folder / "site.yml").write_text("mine\n")
+    done = run("new", str(folder))
     assert done.returncode == 2
     assert "is there already" in done.stderr
-    assert (tmp_path / "site.yml").read_text() == "mine\n"
+    assert (folder / "site.yml").read_text() == "mine\n"
 
 
 def test_schema_to_a_file(tmp_path: Path) -> None:

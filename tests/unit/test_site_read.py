@@ -254,6 +254,40 @@ def test_misspelt_names_get_the_nearest_right_one(tmp_path: Path) -> None:
     ]
 
 
+def messages(folder: Path, text: str) -> list[str]:
+    (folder / "site.yml").write_text(text, encoding="utf-8")
+    return [found.message for found in read_site(folder).findings]
+
+
+def test_a_misspelt_section_is_said_and_not_everything_that_refers_into_it(tmp_path: Path) -> None:
+    text = HEAD + (
+        'periferals: {scanner: {id: "1209:0003"}}\npolicies: {readers: {redirect: [scanner]}}\n'
+    )
+    assert messages(tmp_path, text) == ['"periferals" is not a key of the site.']
+
+
+def test_a_file_that_is_something_else_gets_one_message(tmp_path: Path) -> None:
+    (message,) = messages(tmp_path, "allocations: 1\nseats: {}\nspice-ports: {}\n")
+    assert message.startswith("This is no description of a site")
+
+
+def test_a_folder_without_a_site_says_what_to_name(tmp_path: Path) -> None:
+    (found,) = read_site(tmp_path).findings
+    assert found.slug == "unreadable-file"
+    assert found.hint == 'Name the file of a site ("site.yml"), or the folder that it lies in.'
+
+
+def test_a_label_that_no_model_has_is_said_once(tmp_path: Path) -> None:
+    text = HEAD + (
+        "models: {ridge: {arch: arm64, link: 1 Gb/s, network: internal,\n"
+        '  sockets: [{port: "1-1", label: front}]}}\n'
+        "policies: {readers: {sockets: {frnt: {redirect: [image]}}}}\n"
+        'hosts: {quay: {address: quay, listen: "::"}}\n'
+        "rooms: {hall: {policy: readers, model: ridge, host: quay, seats: [hall-1]}}\n"
+    )
+    assert messages(tmp_path, text) == ['There is no socket "frnt".']
+
+
 def test_thousands_of_unknown_names_end_soon(tmp_path: Path) -> None:
     seats = ", ".join(f"{{name: s{n}, model: m{n}}}" for n in range(3000))
     models = ", ".join(

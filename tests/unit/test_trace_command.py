@@ -127,7 +127,7 @@ REFUSED = {
     ("card-reader", "--at", "fd-1", "--socket", "beside the lmp"): "beside the lamp",
     ("card-reader", "--at", "fd-1", "--socket", "x", "--port", "1-2"): "Give one of the two.",
     ("card-reader", "--at", "fd-1", "--port", "1-02"): "leading 0",
-    ("card-reader", "--at", "fd-1", "--bcd", "1.00"): "its description says",
+    ("card-reader", "--at", "fd-1", "--bcd", "1.00"): "go with an id",
     ("1209:0003", "--at", "fd-1", "--bcd", "x"): "is not a bcdDevice",
     ("1209:0003", "--at", "fd-1", "--interfaces", "imgae"): 'Did you mean "image"?',
     ("1209:zzzz", "--at", "fd-1"): "is not the id of a USB device",

@@ -15,6 +15,7 @@ import click
 
 from seatwright import __version__
 from seatwright.commands.common import STATUSES, Options, Refused, Status, log
+from seatwright.findings.words import nearest, shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,16 @@ class Verbs(click.Group):
         module = importlib.import_module(f"seatwright.commands.{verb.module}")
         command: click.Command = module.command
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """click's own, but for a verb that is misspelt: click knows no names of the table."""
+        word = args[0]
+        if self.get_command(ctx, word) is None and not word.startswith("-"):
+            near = nearest(word, VERBS)
+            ctx.fail(f"There is no verb {shown(word)}.{f' Did you mean {near}?' if near else ''}")
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Verbs"):

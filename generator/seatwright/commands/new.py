@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import shlex
 from pathlib import Path
 
 import click
 
 from seatwright.commands.common import Refused, Status
 from seatwright.findings.words import printable
+from seatwright.render.errors import RenderError
+from seatwright.render.repository import FOLDER, find_repository
 
 STARTER = """\
 # yaml-language-server: $schema=rendered/schema/site.json
@@ -67,8 +70,12 @@ promises:
 @click.command()
 @click.argument("directory", type=click.Path(path_type=Path))
 def command(directory: Path) -> int:
-    """Write a small site to DIRECTORY that renders as it is; nothing is overwritten."""
+    """Write a small site to DIRECTORY (inventories/<name>) that renders as it is.
+
+    Nothing is overwritten.
+    """
     file = directory / "site.yml"
+    refuse_where_nothing_renders(file)
     title = printable(directory.resolve().name.replace("-", " ").replace("_", " ").strip().title())
     content = STARTER.replace("TITLE", json.dumps(title or "A Site", ensure_ascii=False), 1)
     try:
@@ -80,5 +87,14 @@ def command(directory: Path) -> int:
             f"{error.filename} is there already; nothing was written.",
             "Give another folder, or take that file away first.",
         ) from None
-    click.echo(f"Wrote {file}.\nNext: seatwright render {file}")
+    click.echo(f"Wrote {file}.\nNext: seatwright check {shlex.quote(str(file))}")
     return Status.FINE
+
+
+def refuse_where_nothing_renders(file: Path) -> None:
+    """A site that could not be rendered from where it lies is no good start."""
+    try:
+        find_repository(file)
+    except RenderError as error:
+        hint = f"Give {FOLDER}/<name>, with letters, digits, dots, hyphens and underscores."
+        raise Refused(error.message, hint) from None

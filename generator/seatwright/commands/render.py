@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import json
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,7 +21,7 @@ from seatwright.planning import Planned
 from seatwright.render.difference import Difference, line_by_line
 from seatwright.render.errors import HandEdits, RenderError, WriteError
 from seatwright.render.output import output
-from seatwright.render.repository import Repository, find_repository, other_host_kinds
+from seatwright.render.repository import FOLDER, Repository, find_repository, other_host_kinds
 from seatwright.render.write import compared, locked, recover, refuse_hand_edits, write
 from seatwright.site.allocations import (
     FILE_NAME,
@@ -47,6 +48,8 @@ def command(site: Path, check: bool, overwrite: bool, diff: bool, as_json: bool)
     """
     if diff and as_json:
         raise click.UsageError("--diff and --json cannot be printed both.")
+    if not os.path.lexists(site):
+        raise Refused(f"There is no {site}.", f"Name a site's file or folder: {FOLDER}/<name>.")
     with _refusing(), _collector_at_rest():
         repository = find_repository(site)
         with locked(repository.root):

@@ -50,7 +50,7 @@ def command(
     found = review(before, after, site, _names((before, after)))
     click.echo(to_json(found).decode() if as_json else to_markdown(found), nl=False)
     if not found.readable:
-        log("seatwright: the two cannot be compared; the findings are above.")
+        log("seatwright: The two cannot be compared; the findings are above.")
         return Status.UNUSABLE
     return Status.FINDINGS if fails(found, fail_on) else Status.FINE
 
@@ -74,10 +74,11 @@ def _only_site(repository: Path) -> str:
         return sites[0]
     if not sites:
         raise Refused(
-            f"there is no {FOLDER}/<name>/site.yml here, so it is not clear which site is meant",
-            "go to the root of the repository, or give the name with --site",
+            f"There is no {FOLDER}/<name>/site.yml here, so it is not clear which site is meant.",
+            "Go to the root of the repository, or give the name with --site.",
         )
-    raise Refused(f"there are several sites here: {listed(sites, 'and')}", "choose one with --site")
+    several = listed(sites, "and")
+    raise Refused(f"There are several sites here: {several}.", "Choose one with --site.")
 
 
 def _names(sides: Iterable[ReadSide]) -> Names:

@@ -161,7 +161,8 @@ def named(plan: Plan, device: str, asked: Asked) -> Subject:
     if device in plan.peripherals:
         if (asked.interfaces, asked.usb_class, asked.bcd) != (None, None, None):
             raise Refused(
-                f"What {device} is, its description says.", "Give its id to try another form."
+                "--interfaces, --class and --bcd go with an id.",
+                f"The site describes what {device} is; give its id to try another form.",
             )
         return of_peripheral(plan.peripherals[device])
     if ":" not in device:
@@ -240,4 +241,5 @@ def hint_for(word: str, right: Sequence[str]) -> str:
         return f"Did you mean {shown(near)}?"
     names = [printable(one) for one in right[:MOST_SHOWN]]
     more = f" and {len(right) - MOST_SHOWN} more" if len(right) > MOST_SHOWN else ""
-    return f"There are {', '.join(names)}{more}." if names else ""
+    is_or_are = "are" if len(right) > 1 else "is only"
+    return f"There {is_or_are} {', '.join(names)}{more}." if names else ""

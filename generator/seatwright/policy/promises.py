@@ -120,7 +120,7 @@ def _problem(
         source_path(promise.origin),
         f"The promise does not hold: {peripheral_words(peripheral)}{shape} {happens} {where}"
         f"{elsewhere}.",
-        ""
+        "Change that line, or the promise."
         if said.origin
         else f"No line lets all of it through; name it below the policy's {promise.verdict}.",
         also,

@@ -74,14 +74,15 @@ def _directory(root: Path, place: str, tree: Tree) -> Difference:
 def _refuse_odd_place(path: Path) -> None:
     if path.is_symlink():
         raise WriteError(
-            f"{path} is a symbolic link; render would put a directory in its place",
-            "remove the link, or render where it points",
+            f"{path} is a symbolic link; render would put a directory in its place.",
+            "Remove the link, or render where it points.",
         )
     if os.path.lexists(path) and not path.is_dir():
-        raise WriteError(f"{path} is not a directory", "render makes a directory there: move it")
+        raise WriteError(f"{path} is not a directory.", "Render makes a directory there: move it.")
     if path.is_mount():
         raise WriteError(
-            f"{path} is a mount point; it cannot be replaced", "mount the whole repository instead"
+            f"{path} is a mount point and cannot be replaced.",
+            "Mount the whole repository instead.",
         )
 
 

@@ -25,7 +25,7 @@ class HandEdits(RenderError):
 
     def __init__(self, edits: tuple[tuple[str, str], ...]) -> None:
         super().__init__(
-            "rendered files were changed by hand; nothing was written",
-            "put the change into the description (or a template), or give --overwrite to lose it",
+            "Rendered files were changed by hand; nothing was written.",
+            "Put the change into the description (or a template), or give --overwrite to lose it.",
         )
         self.edits = edits

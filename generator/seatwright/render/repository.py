@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from seatwright.findings.words import shown
 from seatwright.render.errors import RenderError
 from seatwright.render.output import rendered_place
 from seatwright.render.roles import HOST_ROLES
@@ -34,13 +35,13 @@ def find_repository(path: Path) -> Repository:
     folder = site_file(path).absolute().parent.resolve()
     if folder.parent.name != FOLDER:
         raise RenderError(
-            f"{path} is not in a folder {FOLDER}/<name>/, so there is no place to render to",
-            f"move it to {FOLDER}/<name>/site.yml; roles/ is then rendered beside {FOLDER}/",
+            f"{path} is not in a folder {FOLDER}/<name>/, so there is no place to render to.",
+            f"Move it to {FOLDER}/<name>/site.yml; roles/ is then rendered beside {FOLDER}/.",
         )
     if not NAME.fullmatch(folder.name):
         raise RenderError(
-            f"the folder {folder.name!r} of the site has a name that not every command can take",
-            "use letters, digits, dots, hyphens and underscores",
+            f"The site's folder {shown(folder.name)} has a name that not every command can take.",
+            "Use letters, digits, dots, hyphens and underscores.",
         )
     return Repository(folder.parent.parent, folder.name)
 

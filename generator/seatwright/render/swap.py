@@ -213,15 +213,15 @@ def finish(root: Path) -> tuple[str, ...]:
 
 
 def _read_journal(journal: Path) -> dict[str, str]:
-    hint = "remove it, then render again"
+    hint = "Remove it, then render again."
     try:
         places = json.loads(journal.read_bytes())["places"]
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise WriteError(f"{journal.name} is no journal of an interrupted render", hint) from error
+        raise WriteError(f"{journal.name} is no journal of an interrupted render.", hint) from error
     if not isinstance(places, dict) or not all(
         PLACE.fullmatch(place) and isinstance(wanted, str) for place, wanted in places.items()
     ):
-        raise WriteError(f"{journal.name} names places that render never writes", hint)
+        raise WriteError(f"{journal.name} names places that render never writes.", hint)
     return places
 
 

@@ -55,8 +55,8 @@ def _take(descriptor: int, root: Path) -> None:
         except BlockingIOError as error:
             if time.monotonic() > deadline:
                 raise WriteError(
-                    f"another render has been at work in {root} for {LOCK_PATIENCE:.0f} s",
-                    "wait for it, or end it, and render again",
+                    f"Another render has been at work in {root} for {LOCK_PATIENCE:.0f} s.",
+                    "Wait for it, or end it, and render again.",
                 ) from error
         time.sleep(0.1)
 
@@ -69,7 +69,7 @@ def _explained(root: Path) -> Iterator[None]:
     except OSError as error:
         place = os.fsdecode(error.filename) if error.filename else str(root)
         reason = error.strerror or str(error)
-        raise WriteError(f"{place}: {reason}", HINTS.get(error.errno or 0, "")) from error
+        raise WriteError(f"{place}: {reason}.", HINTS.get(error.errno or 0, "")) from error
 
 
 def recover(root: Path) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from io import BytesIO
 from pathlib import Path
 
 from seatwright.findings import Finding, Place, Severity
+from seatwright.findings.words import shown
 from seatwright.plan import Plan, source_path
 from seatwright.planning import make_plan
 from seatwright.site.allocations import FILE_NAME, read_allocations
@@ -75,8 +76,8 @@ def _of_folder(asked: str, folder: Path, site: str) -> ReadSide:
         if site_file(place).is_file():
             return _read(asked, None, "", place)
     raise NoSide(
-        f"{asked} has no site.yml and no {FOLDER}/{site}/site.yml",
-        "name a git revision, the root of a repository, or the folder of the site",
+        f"{asked} has no site.yml and no {FOLDER}/{site}/site.yml.",
+        "Name a git revision, the root of a repository, or the folder of the site.",
     )
 
 
@@ -100,8 +101,8 @@ def _commit(asked: str, repository: Path) -> str:
     done = _git(words, repository)
     if done.returncode != 0:
         raise NoSide(
-            f"{asked} is neither a directory nor a revision of the repository {repository}",
-            "git log --oneline lists revisions; for a branch of somebody else's, fetch it first",
+            f"{shown(asked)} is neither a directory nor a revision of this repository.",
+            "git log --oneline lists revisions; for a branch of somebody else's, fetch it first.",
         )
     return done.stdout.decode().strip()
 
@@ -111,9 +112,9 @@ def _unpack(commit: str, path: str, repository: Path, scratch: Path) -> None:
     done = _git(["archive", "--format=tar", commit, "--", path], repository)
     if done.returncode != 0:
         raise NoSide(
-            f"{path} is not in the revision {commit[:12]}",
-            "the site may have had another name there: put that revision into a directory "
-            "(git worktree add) and name the directory",
+            f"{path} is not in the revision {commit[:12]}.",
+            "The site may have had another name there: put that revision into a directory "
+            "(git worktree add) and name the directory.",
         )
     with tarfile.open(fileobj=BytesIO(done.stdout)) as archive:
         archive.extractall(scratch, filter="data")
@@ -125,4 +126,4 @@ def _git(words: list[str], repository: Path) -> subprocess.CompletedProcess[byte
             ["git", "-C", str(repository), *words], capture_output=True, check=False
         )
     except FileNotFoundError as error:
-        raise NoSide("git is not installed", "install git, or review two directories") from error
+        raise NoSide("git is not installed.", "Install git, or review two directories.") from error

@@ -289,7 +289,7 @@ def fixed_severities(settings: Any) -> Iterator[Problem]:
         if slug in BY_SLUG and not BY_SLUG[slug].settable:
             path = ("settings", "findings", slug)
             message = f'The finding "{slug}" is always {an(BY_SLUG[slug].severity)}.'
-            hint = "It keeps the site from being read; mend what it names."
+            hint = "Take this line out, and mend what the finding names."
             yield Problem("fixed-severity", path, message, hint, at_key=True)
 
 

@@ -33,6 +33,9 @@ MOST_NODES = 1_000_000
 
 DEEPEST = 60
 
+IT_WENT = "Look at the file's name and permissions; it may have gone since it was listed."
+NAME_ANOTHER = 'Name the file of a site ("site.yml"), or the folder that it lies in.'
+
 PLAIN = "plain"
 """The tag of every value that carries none: what a value is, its text decides later."""
 
@@ -97,7 +100,7 @@ def compose_file(path: Path, name: str, asked_for: Place | None = None) -> Compo
     except OSError as error:
         reason = error.strerror or str(error)
         message = f"{shown(name)} cannot be read: {reason}."
-        hint = "Look at the file's name and permissions; it may have gone since it was listed."
+        hint = IT_WENT if asked_for else NAME_ANOTHER
         return Composed(name, "", None, (finding("unreadable-file", place, message, hint),))
     if len(data) > MOST_BYTES:
         message = f"{shown(name)} has more than {MOST_BYTES // 2**20} MiB."

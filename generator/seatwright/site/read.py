@@ -54,14 +54,17 @@ def read_site(path: str | os.PathLike[str]) -> Reading:
     composed, wrong_files = compose_all(site_file(Path(path)))
     report = Report()
     values = joined(composed, report)
-    places = Places(Place(composed[0].name, 1, 1), sections_of(composed))
+    sections = sections_of(composed)
+    places = Places(Place(composed[0].name, 1, 1), sections)
     findings = [found for file in composed for found in file.findings]
     findings += wrong_files
     findings += [at_node(problem) for problem in report.problems]
     if values and not any(found.slug == "unknown-version" for found in findings):
         entries = list(seat_entries(values["rooms"]))
-        findings += unknown_names(report.references, values, entries, places)
-        findings += [placed(problem, places) for problem in site_problems(values, entries)]
+        asked = answerable(report.references, sections)
+        unknown = list(unknown_names(asked, values, entries, places))
+        problems = [placed(problem, places) for problem in site_problems(values, entries)]
+        findings += [*unknown, *not_said_again(problems, unknown)]
     else:
         findings = [found for found in findings if not values or found.slug == "unknown-version"]
     unusable = any(BY_SLUG[found.slug].severity is Severity.ERROR for found in findings)
@@ -97,6 +100,11 @@ def compose_all(path: Path) -> tuple[list[Composed], list[Finding]]:
 def joined(composed: list[Composed], report: Report) -> dict[str, Any]:
     """The values of all files in one; empty where the site's own file cannot be used."""
     first = composed[0].root
+    if first is not None and is_something_else(first):
+        message = "This is no description of a site: none of its keys is one of a site's."
+        hint = 'Is it the right file? "seatwright new" writes a small site to start from.'
+        report.problem("wrong-form", first, message, hint)
+        return {}
     if first is None or not isinstance(values := SITE.read(first, report), dict):
         return {}
     values.update({key.name: emptied(values[key.name], key.default) for key in SECTIONS})
@@ -107,6 +115,12 @@ def joined(composed: list[Composed], report: Report) -> dict[str, Any]:
             report_twice(firsts, file.root, report)
             join(values, more)
     return values
+
+
+def is_something_else(root: Node) -> bool:
+    """Whether a file has several keys, and none that is a site's."""
+    keys = {key.value for key, _ in pairs_of(root)}
+    return len(keys) > 1 and keys.isdisjoint(SITE.keys)
 
 
 def emptied(section: Any, default: Any) -> Any:
@@ -203,6 +217,14 @@ WHAT = {
 """A thing of each section, in words."""
 
 
+SECTION_OF = {what: what for what in WHAT} | {
+    "seats": "rooms",
+    "labels": "models",
+    LINE_TARGETS: "peripherals",
+}
+"""Where things of a kind are described."""
+
+
 def unknown_names(
     references: Iterable[Reference],
     values: Mapping[str, Any],
@@ -231,6 +253,18 @@ def unknown_names(
             hint, also = choices_hint(what, sorted(names)), []
         message = f"There is no {what} {shown(reference.name)}."
         yield finding("unknown-name", place_of(reference.node), message, hint, also)
+
+
+def answerable(references: Iterable[Reference], sections: Iterable[str]) -> Iterator[Reference]:
+    """References but those into a section whose key is misspelt: what it describes is not known."""
+    hidden = {nearest(key, SITE.keys) for key in sections if key not in SITE.keys}
+    return (one for one in references if SECTION_OF.get(one.section) not in hidden)
+
+
+def not_said_again(problems: Iterable[Finding], unknown: Iterable[Finding]) -> Iterator[Finding]:
+    """Problems but those of a label that no model has at all: it is said to be unknown already."""
+    said = {found.place for found in unknown}
+    return (p for p in problems if p.slug != "label-not-in-model" or p.place not in said)
 
 
 def choices_hint(what: str, names: list[str]) -> str:
