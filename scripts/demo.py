@@ -26,9 +26,9 @@ SEAT_NAME = "rr-01"
 
 NEXT = f"""
 What to look at next:
-  {SITE}       the description: change a policy, then check and render again
+  {SITE}     the description: change a policy, then check and render again
   {PLACE}/summary.md
-                                    the policies of each room in words; beside it inventory, playbooks
+                                    each room's policy in words; beside it inventory, playbooks
   roles/                            the roles, as they ran on the seat just now
   .venv/bin/python -m seatwright --help
                                     the other verbs: trace a device, review a change
