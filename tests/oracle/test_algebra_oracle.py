@@ -33,7 +33,7 @@ from seatwright.usb.device import Device, Interface
 from seatwright.usb.filter import ANY, Rule
 
 SEED = 20_240_420
-PAIRS = 4_000
+PAIRS = 3_000
 LISTS = 1_500
 PATTERNS = 1_500
 PLAIN = 0

@@ -52,7 +52,7 @@ def every_list() -> Iterable[tuple[Space, Sequence[Rule]]]:
 def many_lists() -> Iterable[tuple[Space, Sequence[Rule]]]:
     random = Random(SEED)
     for space in SMALL:
-        for rules in random_lists(random, space, 9, 600):
+        for rules in random_lists(random, space, 9, 400):
             yield space, rules
 
 
@@ -69,7 +69,7 @@ def test_the_fate_of_every_rule(lists: Lists) -> None:
             seen[fate.reach, fate.error] += 1
     # Every kind of answer was met often; EMPTY cannot be here, since Rule refuses such fields.
     for reach in (Reach.COVERED_BY_ONE, Reach.COVERED_TOGETHER):
-        assert seen[reach, False] > 50 and seen[reach, True] > 50, seen
+        assert seen[reach, False] > 30 and seen[reach, True] > 30, seen
     assert seen[Reach.REACHED, False] > 1000, seen
 
 

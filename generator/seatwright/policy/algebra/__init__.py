@@ -17,17 +17,22 @@ matches decides, and what none matches is kept.
 
 ``EXAMPLES.md`` beside this file has worked examples, which the tests execute.
 
-Costs, and the worst cases we can construct (``tests/bench/bench_algebra.py`` measures them):
+Costs, and the worst cases we can construct (``tests/bench/bench_algebra.py`` measures them; CPU
+seconds on one core of a small machine):
 
-* ``analyse`` takes a few looks into tables for each rule.  Only where rules name every class (256
-  rules at least) can a rule take 256 times that, and only where they name every vendor or product
-  (65,536 rules) 65,536 times.
+* ``analyse`` takes a few looks into tables for each rule: 0.08 s for 10,000 rules, 1.5 s for
+  100,000.  Only where rules name every class (256 rules at least) can a rule take 256 times that:
+  4 s for 10,000 rules, most of them dead through 256 others.  Only where they name every
+  vendor, product or version (65,536 rules) can one take 65,536 times that, once for each different
+  set of rules that covers others.
 * ``minimise`` in addition looks at the later rules that decide otherwise and share points with a
-  rule, until one shows that it is needed: for lists full of rules that nobody needs, up to the
-  square of the length.
-* ``compare`` takes about a step for each rule, unless rules for one vendor alternate with rules
-  for one product of any vendor: then up to the square of the length, and TooLarge where that does
-  not fit into memory.
+  rule, until one shows that it is needed: 0.5 s for 10,000 rules, but the square of the length for
+  lists full of rules that change nothing (2 s for 3,000 of them).
+* ``compare`` takes about a step for each rule: 0.02 s for 1,000 rules against a changed copy, 0.07 s
+  against an unrelated list, 3 s for 100,000.  Where rules for one vendor alternate with rules
+  for one product of any vendor, it is the square of the length: 1.4 s for 2,000 of them.
+
+TooLarge ends what would take more than some minutes or some hundred megabytes.
 """
 
 from seatwright.policy.algebra.compare import Comparison, Relation, compare, included
