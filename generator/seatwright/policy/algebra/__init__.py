@@ -28,7 +28,7 @@ seconds on one core of a small machine):
 * ``minimise`` in addition looks at the later rules that decide otherwise and share points with a
   rule, until one shows that it is needed: 0.5 s for 10,000 rules, but the square of the length for
   lists full of rules that change nothing (2 s for 3,000 of them).
-* ``compare`` takes about a step for each rule: 0.02 s for 1,000 rules against a changed copy, 0.07 s
+* ``compare`` takes about a step a rule: 0.02 s for 1,000 rules against a changed copy, 0.07 s
   against an unrelated list, 3 s for 100,000.  Where rules for one vendor alternate with rules
   for one product of any vendor, it is the square of the length: 1.4 s for 2,000 of them.
 
