@@ -1,4 +1,4 @@
-"""ansible-lint's production profile has nothing to say about the roles and playbooks as rendered."""
+"""ansible-lint's production profile has nothing to say about what is rendered."""
 
 from __future__ import annotations
 

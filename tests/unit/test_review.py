@@ -13,12 +13,15 @@ import jsonschema
 import pytest
 
 from render_sites import TINY, Done, make_repository, seatwright
+from seatwright.commands import review as review_command
+from seatwright.commands.main import main
 from seatwright.plan import Plan
 from seatwright.policy.algebra import Point, device_at
 from seatwright.policy.proofs import said_of, spots_at
 from seatwright.review.change import review_schema
 from seatwright.review.moves import Mover
 from seatwright.review.side import read_side
+from seatwright.usb.ids import read_usb_ids
 
 HALL = "    seats: [hall-1 to hall-3, {name: desk-1, policy: desk, address: 192.0.2.77, ports: 1}]"
 
@@ -148,6 +151,28 @@ def test_a_site_device_is_called_by_its_name(tmp_path: Path) -> None:
     done = reviewed(tmp_path, {"redirect: [card-reader]": "offer: [card-reader]"})
     assert "of the site's own: card-reader" in done.stdout
     assert "1209:0003 (reader of cards)" in done.stdout
+
+
+def test_an_onboard_device_that_is_described_no_more_is_not_called_one(tmp_path: Path) -> None:
+    done = reviewed(tmp_path, {'id: "1209:0002"': 'id: "1209:0006"'})
+    gained, lost = (
+        next(line for line in done.stdout.splitlines() if f"devices of {one}" in line)
+        for one in ("1209:0002", "1209:0006")
+    )
+    assert "1209:0002 (onboard on ridge before)" in gained
+    assert "1209:0006 (onboard on ridge from now on)" in lost
+
+
+def test_a_device_of_nobodys_is_called_as_usb_ids_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    names = tmp_path / "usb.ids"
+    names.write_text("1209  Test Lab\n\t0010  Lantern\n", encoding="utf-8")
+    monkeypatch.setattr(review_command, "system_ids", lambda: read_usb_ids(names))
+    changed = {"offer: [image]": 'offer: [image, "1209:0010"]'}
+    old, new = two(tmp_path, changed)
+    assert main(["review", str(old), str(new), "--site", "lock"]) == 0
+    assert "1209:0010 (Test Lab Lantern)" in capsys.readouterr().out
 
 
 def test_a_seat_that_changes_its_policy_or_model_is_followed(tmp_path: Path) -> None:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from pathlib import Path
 
 import click
 
 from seatwright.commands.common import Refused, Status, log
 from seatwright.findings.words import listed
+from seatwright.plan import Plan
 from seatwright.policy.algebra.wording import Names
 from seatwright.review.change import Review, to_json
 from seatwright.review.compare import review
@@ -47,7 +47,7 @@ def command(
         before, after = (read_side(asked, site, repository) for asked in (old, new))
     except NoSide as error:
         raise Refused(error.message, error.hint) from error
-    found = review(before, after, site, _names((before, after)))
+    found = review(before, after, site, _names(before, after))
     click.echo(to_json(found).decode() if as_json else to_markdown(found), nl=False)
     if not found.readable:
         log("seatwright: The two cannot be compared; the findings are above.")
@@ -81,16 +81,15 @@ def _only_site(repository: Path) -> str:
     raise Refused(f"There are several sites here: {several}.", "Choose one with --site.")
 
 
-def _names(sides: Iterable[ReadSide]) -> Names:
+def _names(before: ReadSide, after: ReadSide) -> Names:
     """Devices called as the sites call them, else as the system's usb.ids does."""
     ids = system_ids()
-    titles: dict[tuple[int, int], str] = {}
-    for plan in (side.plan for side in sides if side.plan):
-        for model in plan.models.values():
-            titles |= {
-                (one.vendor, one.product): f"onboard on {model.name}" for one in model.onboard
-            }
-        for owned in plan.peripherals.values():
+    was, becomes = _onboard(before.plan), _onboard(after.plan)
+    titles = {key: f"onboard on {model} before" for key, model in was.items()}
+    titles |= {key: f"onboard on {model} from now on" for key, model in becomes.items()}
+    titles |= {key: f"onboard on {becomes[key]}" for key in was.keys() & becomes.keys()}
+    for plan in (before.plan, after.plan):
+        for owned in plan.peripherals.values() if plan else ():
             titles[owned.vendor, owned.product] = owned.title
 
     def device(vendor: int, product: int) -> str:
@@ -99,3 +98,9 @@ def _names(sides: Iterable[ReadSide]) -> Names:
         return f"{number} ({called})" if called else number
 
     return Names(usb_class=class_name, device=device)
+
+
+def _onboard(plan: Plan | None) -> dict[tuple[int, int], str]:
+    """The model that each onboard device is of, by id."""
+    models = plan.models.values() if plan else ()
+    return {(one.vendor, one.product): model.name for model in models for one in model.onboard}
