@@ -7,6 +7,7 @@ import importlib.util
 import json
 import os
 import re
+import stat
 import subprocess
 import sys
 from collections.abc import Mapping
@@ -116,3 +117,34 @@ def run_ansible(module: str, arguments: Mapping[str, Any], *flags: str) -> dict[
     assert found is not None, done.stdout + done.stderr
     result: dict[str, Any] = json.loads(found[2])
     return {**result, "outcome": found[1].rstrip("!"), "said": done.stdout + done.stderr}
+
+
+MANIFEST = "var/lib/seatwright/files/demo.json"
+
+
+def tree(root: Path) -> dict[str, tuple[str, str]]:
+    """Every file and link below a root but the lock: its mode and what is in it."""
+    found = {}
+    for path in sorted(root.rglob("*")):
+        name = path.relative_to(root).as_posix()
+        if path.is_symlink():
+            found[name] = ("link", os.readlink(path))
+        elif path.is_file() and path.name != ".lock":
+            found[name] = (f"{stat.S_IMODE(path.stat().st_mode):04o}", path.read_text())
+    return found
+
+
+def contents(root: Path) -> dict[str, str]:
+    return {name: text for name, (_, text) in tree(root).items() if name != MANIFEST}
+
+
+def manifest(root: Path) -> dict[str, Any]:
+    value: dict[str, Any] = json.loads((root / MANIFEST).read_text())
+    return value
+
+
+THREE = [
+    entry("/etc/one", "1\n", mode="0640"),
+    entry("/usr/lib/two.py", "print(2)\n", mode="0755"),
+    entry("/etc/systemd/system/x.target", state="link", target="/dev/null"),
+]

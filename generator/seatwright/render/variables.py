@@ -104,7 +104,7 @@ SEAT_BASE = Role(
     name="seat_base",
     sentence="What every seat needs: packages, the programs, the keeper of the last good copy.",
     needs="Debian 12 or newer with systemd and udev, and a user who may use sudo.",
-    tags=("base",),
+    tags=("base", "packages"),
     variables=(
         Variable(
             "seat_base_packages",
@@ -302,7 +302,7 @@ SEAT_AUTOSTART = Role(
     name="seat_autostart",
     sentence="The session starts with the machine: its user, its units, no login to fall out to.",
     needs="The roles seat_base, seat_session and seat_filter before it.",
-    tags=("autostart",),
+    tags=("autostart", "restart", "support"),
     variables=(
         Variable(
             "seat_autostart_restart_now",
