@@ -323,6 +323,13 @@ def test_what_is_no_revision_is_refused(history: Path, asked: str) -> None:
     assert not (history / "planted").exists()
 
 
+def test_a_machine_without_git_says_so(history: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PATH", "")
+    done = seatwright("review", "HEAD~1", "HEAD")
+    assert done.returncode == 3
+    assert "git is not installed" in done.stderr
+
+
 def test_a_revision_without_the_site(history: Path) -> None:
     done = seatwright("review", "HEAD", "HEAD", "--site", "other")
     assert done.returncode == 2

@@ -46,7 +46,8 @@ def command(
     try:
         before, after = (read_side(asked, site, repository) for asked in (old, new))
     except NoSide as error:
-        raise Refused(error.message, error.hint) from error
+        status = Status.MISSING if error.missing else Status.UNUSABLE
+        raise Refused(error.message, error.hint, status) from error
     found = review(before, after, site, _names(before, after))
     click.echo(to_json(found).decode() if as_json else to_markdown(found), nl=False)
     if not found.readable:

@@ -21,11 +21,14 @@ FOLDER = "inventories"
 
 
 class NoSide(Exception):
-    """What was asked for is neither a revision nor a directory with the site in it."""
+    """What was asked for is neither a revision nor a directory with the site in it.
 
-    def __init__(self, message: str, hint: str) -> None:
+    With ``missing`` it may be one, but this machine cannot tell.
+    """
+
+    def __init__(self, message: str, hint: str, *, missing: bool = False) -> None:
         super().__init__(message)
-        self.message, self.hint = message, hint
+        self.message, self.hint, self.missing = message, hint, missing
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,4 +129,5 @@ def _git(words: list[str], repository: Path) -> subprocess.CompletedProcess[byte
             ["git", "-C", str(repository), *words], capture_output=True, check=False
         )
     except FileNotFoundError as error:
-        raise NoSide("git is not installed.", "Install git, or review two directories.") from error
+        hint = "Install git, or review two directories."
+        raise NoSide("git is not installed.", hint, missing=True) from error

@@ -17,7 +17,7 @@ class ActionModule(ActionBase):
     """Send the list with hashes; where the seat needs contents, send it again with those."""
 
     TRANSFERS_FILES = False
-    _VALID_ARGS = frozenset({"list", "files", "session", "root"})
+    _VALID_ARGS = frozenset({"list", "files", "session", "look", "root"})
 
     def run(
         self, tmp: str | None = None, task_vars: dict[str, Any] | None = None
@@ -29,6 +29,7 @@ class ActionModule(ActionBase):
                 "list": {"type": "str", "required": True},
                 "files": {"type": "list", "elements": "dict", "required": True},
                 "session": {"type": "bool", "default": False},
+                "look": {"type": "dict"},
                 "root": {"type": "path", "default": "/"},
             }
         )

@@ -48,6 +48,11 @@ options:
     description: Whether the session runs with these files and has to be restarted for a change.
     type: bool
     default: false
+  look:
+    description:
+      - Also look at the seat, before anything is written, and return it as C(state); the options
+        are those of M(seat_state). A task costs more than what it does, so the two are one.
+    type: dict
   root:
     description: Directory that stands for C(/).
     type: path
@@ -73,6 +78,7 @@ written: {description: Paths written or whose owner or mode changed., type: list
 removed: {description: Paths removed., type: list, returned: always}
 set_aside: {description: Copies of files a person wrote, by path., type: dict, returned: always}
 unvalidated: {description: Validators that the seat does not have., type: list, returned: always}
+state: {description: What M(seat_state) returns., type: dict, returned: with look}
 needs: {description: Paths whose content has to be sent., type: list, returned: when any}
 """
 
@@ -96,6 +102,7 @@ from ansible.module_utils.seat_changes import (
 )
 from ansible.module_utils.seat_diff import diff_of
 from ansible.module_utils.seat_entries import LIST_NAME, OWN_PLACE, Entry, Refused, parse_entries
+from ansible.module_utils.seat_facts import LOOK, look_at
 from ansible.module_utils.seat_manifest import (
     Manifest,
     both,
@@ -133,6 +140,7 @@ ARGUMENTS = {
         },
     },
     "session": {"type": "bool", "default": False},
+    "look": {"type": "dict", "options": LOOK},
     "root": {"type": "path", "default": "/"},
 }
 LOCK_SECONDS = 30
@@ -178,7 +186,8 @@ def main() -> None:
         hide_contents(module, entries)
         idle = module.check_mode or nothing_to_do(module.params, entries)
         with lock(module.params["root"], idle):
-            result = run(module, entries)
+            seen = look(module)
+            result = {**run(module, entries), **seen}
     except Refused as error:
         module.fail_json(msg=f"{error}. Nothing was changed.")
     except Invalid as error:
@@ -203,6 +212,16 @@ def run(module: AnsibleModule, entries: tuple[Entry, ...]) -> dict[str, object]:
     if work.changed and not module.check_mode:
         copies = put_in_place(work)
     return report(module, work, absent, diff, copies)
+
+
+def look(module: AnsibleModule) -> dict[str, object]:
+    """The seat as it is before anything is written, where that was asked for."""
+    if module.params["look"] is None:
+        return {}
+    facts, trouble = look_at(module.params["root"], module.params["look"])
+    if trouble:
+        module.warn(trouble)
+    return {"state": facts}
 
 
 def compare(module: AnsibleModule, entries: tuple[Entry, ...]) -> tuple[Work, str]:

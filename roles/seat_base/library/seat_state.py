@@ -44,7 +44,6 @@ RETURN = r"""
 offline: {description: No systemd runs here., type: bool, returned: always}
 packages_missing: {description: Packages to install., type: list, returned: always}
 group_there: {description: The user's own group exists., type: bool, returned: always}
-groups_there: {description: The further groups that exist., type: list, returned: always}
 user_right: {description: The user is as wanted., type: bool, returned: always}
 systemd:
   description: What has to be done - C(reload), C(restart_logind), and units to C(stop).
@@ -55,53 +54,16 @@ session: {description: What the keeper says, null without one., type: dict, retu
 """
 
 from ansible.module_utils.basic import AnsibleModule
-from ansible.module_utils.seat_facts import (
-    group_there,
-    missing_packages,
-    offline,
-    recorded_paths,
-    session_facts,
-    systemd_facts,
-    udev_facts,
-    user_right,
-)
+from ansible.module_utils.seat_facts import LOOK, look_at
 
-ARGUMENTS = {
-    "packages": {"type": "list", "elements": "str", "default": []},
-    "user": {"type": "str", "required": True},
-    "group": {"type": "str", "required": True},
-    "groups": {"type": "list", "elements": "str", "default": []},
-    "home": {"type": "str", "default": "/nonexistent"},
-    "shell": {"type": "str", "default": "/usr/sbin/nologin"},
-    "stopped": {"type": "list", "elements": "str", "default": []},
-    "root": {"type": "path", "default": "/"},
-}
-NOTHING_TO_DO = {"reload": False, "restart_logind": False, "stop": []}
+ARGUMENTS = {**LOOK, "root": {"type": "path", "default": "/"}}
 
 
 def main() -> None:
     """Look at everything and report it."""
     module = AnsibleModule(ARGUMENTS, supports_check_mode=True)
-    wanted = module.params
-    root = wanted["root"]
     try:
-        paths = recorded_paths(root)
-        no_systemd = offline(root)
-        session, trouble = session_facts(root)
-        facts = {
-            "offline": no_systemd,
-            "packages_missing": missing_packages(root, wanted["packages"]),
-            "group_there": group_there(wanted["group"]),
-            "groups_there": [one for one in wanted["groups"] if group_there(one)],
-            "user_right": user_right(
-                wanted["user"], wanted["group"], wanted["groups"], wanted["home"], wanted["shell"]
-            ),
-            "systemd": NOTHING_TO_DO
-            if no_systemd
-            else systemd_facts(root, paths, wanted["stopped"]),
-            "udev": udev_facts(root, paths),
-            "session": session,
-        }
+        facts, trouble = look_at(module.params["root"], module.params)
     except OSError as error:
         module.fail_json(msg=f"{error.filename or 'the seat'}: {error.strerror}")
     if trouble:

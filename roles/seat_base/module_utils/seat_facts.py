@@ -13,18 +13,49 @@ import re
 import subprocess
 import time
 from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 from ansible.module_utils.seat_entries import OWN_PLACE
 from ansible.module_utils.seat_manifest import read_manifest
 
+LOOK = {
+    "packages": {"type": "list", "elements": "str", "default": []},
+    "user": {"type": "str", "required": True},
+    "group": {"type": "str", "required": True},
+    "groups": {"type": "list", "elements": "str", "default": []},
+    "home": {"type": "str", "default": "/nonexistent"},
+    "shell": {"type": "str", "default": "/usr/sbin/nologin"},
+    "stopped": {"type": "list", "elements": "str", "default": []},
+}
+"""Arguments of a look: what is wanted of the seat."""
 KEEPER = "/usr/lib/seatwright/seat-keeper"
 UNIT_PLACES = ("/etc/systemd/system/", "/etc/systemd/system.conf.d/")
 LOGIND_PLACE = "/etc/systemd/logind.conf.d/"
 UDEV_PLACE = "/etc/udev/rules.d/"
 USB_NODES = re.compile(r"c189:\d+")
 """udev's record of a USB device node: 189 is the major number of usbdevfs (devices.txt)."""
+NOTHING_TO_READ: Mapping[str, object] = {"reload": False, "restart_logind": False, "stop": []}
 AHEAD = 60.0
 """A file from further in the future than this was written before the clock was set."""
+
+
+def look_at(root: str, wanted: Mapping[str, Any]) -> tuple[dict[str, object], str]:
+    """Everything a run decides by, and what went wrong with the keeper. Raises OSError."""
+    paths = recorded_paths(root)
+    without_systemd = offline(root)
+    session, trouble = session_facts(root)
+    user = [wanted[key] for key in ("user", "group", "groups", "home", "shell")]
+    systemd = NOTHING_TO_READ if without_systemd else systemd_facts(root, paths, wanted["stopped"])
+    facts: dict[str, object] = {
+        "offline": without_systemd,
+        "packages_missing": missing_packages(root, wanted["packages"]),
+        "group_there": group_there(wanted["group"]),
+        "user_right": user_right(*user),
+        "systemd": systemd,
+        "udev": udev_facts(root, paths),
+        "session": session,
+    }
+    return facts, trouble
 
 
 def missing_packages(root: str, wanted: Iterable[str]) -> list[str]:

@@ -21,7 +21,10 @@ def beside(place: str) -> str:
 
 
 def stage(place: str, data: bytes, mode: int, uid: int = -1, gid: int = -1) -> None:
-    """Write ``data`` beside ``place`` and flush it; raises OSError and then leaves nothing."""
+    """Write ``data`` beside ``place`` and flush it.
+
+    Raises OSError, which names ``place``, and then leaves nothing.
+    """
     waiting = beside(place)
     forget(place)
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
@@ -33,6 +36,9 @@ def stage(place: str, data: bytes, mode: int, uid: int = -1, gid: int = -1) -> N
             os.fchown(file.fileno(), uid, gid)
             os.fchmod(file.fileno(), mode)
             os.fsync(file.fileno())
+    except OSError as error:
+        forget(place)
+        raise OSError(error.errno, error.strerror, place) from None
     except BaseException:
         forget(place)
         raise
