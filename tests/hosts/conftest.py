@@ -17,6 +17,7 @@ ROOT = HERE.parents[1]
 DEMO = ROOT / "inventories/fennmoor/rendered"
 
 
+@pytest.hookimpl(tryfirst=True)  # before xdist looks for the groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if HERE in item.path.parents:
