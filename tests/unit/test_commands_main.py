@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import pty
 import re
@@ -15,7 +16,7 @@ import pytest
 import yaml
 
 from seatwright.commands import main as command_line
-from seatwright.commands.common import Refused, Status
+from seatwright.commands.common import Options, Refused, Status, working
 from seatwright.site.read import read_site
 
 ROOT = Path(__file__).parents[2]
@@ -225,3 +226,22 @@ def test_what_a_verb_raises(
 def test_what_a_terminal_cannot_show_is_escaped() -> None:
     done = run("new", "/dev/null/é", PYTHONIOENCODING="ascii")
     assert (done.returncode, "Traceback" in done.stderr) == (2, False)
+
+
+class Terminal(io.StringIO):
+    """A stream that says it is a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(("stream", "shown"), [(Terminal, True), (io.StringIO, False)])
+def test_long_work_is_shown_at_a_terminal_only(
+    monkeypatch: pytest.MonkeyPatch, stream: type[io.StringIO], shown: bool
+) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    written = stream()
+    monkeypatch.setattr(sys, "stderr", written)
+    with click.Context(click.Command("check"), obj=Options()), working("Proving"):
+        pass
+    assert ("Proving" in written.getvalue()) == shown

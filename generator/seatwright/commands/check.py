@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from seatwright.commands.common import Status, say, site_argument
+from seatwright.commands.common import Status, say, site_argument, working
 from seatwright.commands.planned import PlannedSite, plan_site
 from seatwright.findings import Finding, Severity
 from seatwright.findings.catalogue import with_severities
@@ -42,8 +42,9 @@ def command(site: Path, fail_on: str, form: str) -> int:
         else:
             click.echo(write(form, findings, sources, failing(fail_on)), nl=False)
 
-    found = plan_site(site, tell)
-    findings = all_findings(found)
+    with working("Reading, planning and proving …"):
+        found = plan_site(site, tell)
+        findings = all_findings(found)
     tell(findings, found.sources)
     return Status.FINDINGS if fails(findings, fail_on) else Status.FINE
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import IntEnum
 from pathlib import Path
@@ -64,6 +65,18 @@ def options() -> Options:
 def log(text: str) -> None:
     """A line for the person at the terminal, not part of the result: on stderr."""
     click.echo(text, err=True)
+
+
+@contextmanager
+def working(what: str) -> Iterator[None]:
+    """Shows the person at a terminal that long work goes on; elsewhere nothing."""
+    if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
+        yield
+        return
+    from rich.console import Console
+
+    with Console(stderr=True, no_color=not options().colour).status(what):
+        yield
 
 
 def wants_colour() -> bool:

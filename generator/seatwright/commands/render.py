@@ -13,7 +13,7 @@ from pathlib import Path
 import click
 
 from seatwright.commands.check import all_findings
-from seatwright.commands.common import Refused, Status, log, say, site_argument
+from seatwright.commands.common import Refused, Status, log, say, site_argument, working
 from seatwright.commands.planned import plan_site
 from seatwright.findings import Severity
 from seatwright.findings.words import printable
@@ -99,8 +99,9 @@ def _render(site: Path, repository: Repository, wishes: Wishes) -> Status:
     planned = _sound_plan(site)
     if planned is None:
         return Status.FINDINGS
-    wanted = output(repository.name, planned.plan, other_host_kinds(repository))
-    found = compared(repository.root, wanted)
+    with working("Rendering …"):
+        wanted = output(repository.name, planned.plan, other_host_kinds(repository))
+        found = compared(repository.root, wanted)
     numbers = repository.site.parent / FILE_NAME
     new_numbers = _differs(numbers, planned.allocations)
     if not (wishes.check or wishes.overwrite):
@@ -119,8 +120,9 @@ def _render(site: Path, repository: Repository, wishes: Wishes) -> Status:
 
 def _sound_plan(site: Path) -> Planned | None:
     """The plan; None where errors forbid to render it, which have then been said."""
-    found = plan_site(site)
-    errors = [one for one in all_findings(found) if one.severity is Severity.ERROR]
+    with working("Reading, planning and proving …"):
+        found = plan_site(site)
+        errors = [one for one in all_findings(found) if one.severity is Severity.ERROR]
     if not errors:
         return found.planned
     say(errors, found.sources)
