@@ -1,4 +1,4 @@
-"""Tests here boot real systemd hosts: root only, one such test at a time."""
+"""Tests here boot real systemd hosts: root only, and one at a time (scripts/run-tests)."""
 
 from __future__ import annotations
 
@@ -17,12 +17,10 @@ ROOT = HERE.parents[1]
 DEMO = ROOT / "inventories/fennmoor/rendered"
 
 
-@pytest.hookimpl(tryfirst=True)  # before xdist looks for the groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if HERE in item.path.parents:
             item.add_marker(pytest.mark.hosts)
-            item.add_marker(pytest.mark.xdist_group("hosts"))
 
 
 @pytest.fixture(scope="session")
