@@ -1,0 +1,77 @@
+"""The roles on a real host, from before the first run to after the last: nothing is left behind."""
+
+from __future__ import annotations
+
+import pytest
+from seats import Seat
+
+from seatwright.rehearsal.playbooks import Rendered
+
+UNITS = "/etc/systemd/system"
+ASIDE = "/var/lib/seatwright/set-aside"
+
+
+@pytest.mark.names("rr-01")
+def test_a_seats_life_with_the_roles(demo: Rendered) -> None:
+    seat = Seat(demo.fleet, "rr-01")
+    check_mode_touches_nothing(demo, seat)
+    demo.clients().expect_success()
+    changes_nothing(demo)
+    what_was_not_read_yet_is_read(demo, seat)
+    what_a_person_wrote_is_kept(demo, seat)
+    the_seat_can_be_taken_back(demo, seat)
+
+
+def check_mode_touches_nothing(demo: Rendered, seat: Seat) -> None:
+    """On a host that never had the roles, down to the session's user."""
+    foreseen = demo.clients("--check", "--diff").expect_success()
+    assert foreseen.recap["rr-01"].changed > 5
+    assert "Would start the session" in foreseen.text
+    assert "+++ after: /etc/seatwright/session.json (new, root:root 0644)" in foreseen.text
+    assert seat.ask("find / -xdev -name '*seatwright*' -not -path '/proc/*' | sort") in (
+        "",
+        "/etc/sudoers.d/seatwright-access",
+    )
+    assert seat.ask("getent passwd seat || echo none") == "none"
+
+
+def changes_nothing(demo: Rendered) -> None:
+    assert demo.clients().expect_success().recap["rr-01"].changed == 0
+
+
+def what_was_not_read_yet_is_read(demo: Rendered, seat: Seat) -> None:
+    """As after a run that died between writing files and telling systemd."""
+    seat.ask(f"touch {UNITS}/seatwright-session.service /etc/systemd/logind.conf.d/seatwright.conf")
+    assert seat.ask("systemctl show -P NeedDaemonReload seatwright-session.service") == "yes"
+    before = seat.ask("systemctl show -P MainPID systemd-logind.service")
+    demo.clients().expect_success()
+    assert seat.ask("systemctl show -P NeedDaemonReload seatwright-session.service") == "no"
+    assert seat.ask("systemctl show -P MainPID systemd-logind.service") != before
+    changes_nothing(demo)
+
+
+def what_a_person_wrote_is_kept(demo: Rendered, seat: Seat) -> None:
+    path = "/etc/systemd/logind.conf.d/seatwright.conf"
+    seat.ask(f"echo '# mine' >> {path}")
+    run = demo.clients("--diff").expect_success()
+    assert "-# mine" in run.text and f"{ASIDE}{path}" in run.text
+    assert seat.ask(f"tail -n 1 {ASIDE}{path}") == "# mine"
+    assert "mine" not in seat.ask(f"cat {path}")
+    changes_nothing(demo)
+
+
+def the_seat_can_be_taken_back(demo: Rendered, seat: Seat) -> None:
+    demo.playbook("remove").expect_success()
+    left = seat.ask("find / -xdev -name '*seatwright*' -not -path '/proc/*' | sort").splitlines()
+    assert left == [
+        "/etc/sudoers.d/seatwright-access",  # how we come in; first-access.yml put it there
+        "/var/lib/seatwright",  # with nothing but what a person wrote
+        f"{ASIDE}/etc/systemd/logind.conf.d/seatwright.conf",
+    ]
+    assert seat.ask("ls -A /var/lib/seatwright") == "set-aside"
+    assert seat.ask("getent passwd seat || getent group seat || echo none") == "none"
+    assert seat.ask("systemctl is-enabled getty@tty1.service") == "enabled"
+    assert seat.ask("systemctl show -P LoadState ctrl-alt-del.target") == "loaded"
+    assert not seat.active("seatwright-session.service")
+    again = demo.playbook("remove").expect_success()
+    assert again.recap["rr-01"].changed == 0
