@@ -32,8 +32,12 @@ from seatwright.usb.classes import class_name
 SCRIPTS = ("decide.js", "lsusb.js", "site.js", "seats.js", "rules.js", "try.js", "pages.js")
 """Read one after the other, as one script."""
 
-EARLY = Quoted('document.documentElement.classList.add("scripted");')
-"""Run before anything is drawn, so that no page shows up for a moment that is not asked for."""
+EARLY = Quoted(
+    'document.documentElement.classList.add("scripted");'
+    'if (location.hash.length < 2) document.documentElement.classList.add("first");'
+)
+"""Run before anything is drawn, so that no page shows up for a moment that is not asked for, and
+the first one can be read while a big book is still coming in."""
 
 PAGES = (
     ("rooms", "Door sheets"),

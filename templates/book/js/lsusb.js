@@ -120,8 +120,14 @@ function deviceOf(block) {
     deviceProtocol: octet(device, "bDeviceProtocol"),
     configured: configurations.length > 0,
     interfaces: configurations.length ? configurations[0] : [],
-    title: device.values.has("iProduct") ? valueOf(device, "iProduct").rest.trim().slice(0, 126) : "",
+    maker: ownWords(device, "iManufacturer"),
+    title: ownWords(device, "iProduct"),
   };
+}
+
+// The device's own words; empty where lsusb could not open it.
+function ownWords(section, key) {
+  return section.values.has(key) ? valueOf(section, key).rest.trim().slice(0, 126) : "";
 }
 
 // The first setting of each interface, for every configuration.

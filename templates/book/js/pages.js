@@ -12,6 +12,10 @@ function showPage(moved) {
   const at = target();
   const page = at.closest("[data-page]") || PAGES[0];
   const sheet = at.closest(".sheet");
+  const needs = NEEDS.get(page.dataset.page);
+  NEEDS.delete(page.dataset.page);
+  document.documentElement.classList.remove("first");
+  needs?.();
   PAGES.forEach((one) => one.classList.toggle("shown", one === page));
   document.querySelectorAll(".sheet.alone").forEach((one) => one.classList.remove("alone"));
   page.classList.toggle("single", sheet !== null);
@@ -51,12 +55,17 @@ function watch() {
   again();
 }
 
+// What a page needs is made when it is first shown: the first view need not wait for it.
+const NEEDS = new Map();
 if (data) {
   const seatTable = setUpSeatTable();
-  seatTable.show();
+  NEEDS.set("technician", () => {
+    seatTable.show();
+    setUpRules();
+  });
+  NEEDS.set("try", setUpTry);
   setUpFind(seatTable);
-  setUpRules();
-  setUpTry();
+  window.requestIdleCallback(searchedSeats);
 }
 window.addEventListener("hashchange", () => showPage(true));
 showPage(location.hash !== "");

@@ -1,6 +1,6 @@
 // Finding and listing seats. Rows are made as they are shown; what is searched is made once.
 
-const FIRST_ROWS = 50;
+const FIRST_ROWS = 25;
 const MORE_ROWS = 200;
 const MOST_HITS = 30;
 
