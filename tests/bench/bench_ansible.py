@@ -59,7 +59,11 @@ def timed(name: str, run: Callable[[], Outcome]) -> Run:
 
 
 def ping(fleet: Fleet) -> Run:
-    """The median of some pings, connections open already."""
+    """The median of some pings, connections open already.
+
+    Asked before and after each run: on a machine that does other things, too, only neighbours in
+    time can be compared.
+    """
 
     def once() -> Outcome:
         return ansible(fleet, "ansible", "-i", PLACE / "hosts.yml", LIMIT, "-m", "ping", cwd=ROOT)
@@ -105,29 +109,33 @@ def measure(fleet: Fleet, work: Path) -> list[Run]:
     ]  # fmt: skip
     usual = usual_role(work)
     Rendered(fleet, ROOT, PLACE).first_access().expect_success()
-    return [
-        ping(fleet),
-        playbook(fleet, "clients.yml, first run", work, *clients),
-        playbook(fleet, "clients.yml, no change", work, *clients),
-        playbook(fleet, f"usual role ({FILES} file tasks), first run", work, usual),
-        playbook(fleet, f"usual role ({FILES} file tasks), no change", work, usual),
-    ]
+    runs = [ping(fleet)]
+    for name, words in (
+        ("clients.yml, first run", clients),
+        ("clients.yml, no change", clients),
+        (f"usual role ({FILES} file tasks), first run", [usual]),
+        (f"usual role ({FILES} file tasks), no change", [usual]),
+    ):
+        runs += [playbook(fleet, name, work, *words), ping(fleet)]
+    return runs
 
 
 def show(runs: list[Run]) -> None:
     """The runs side by side, then the tasks of the one that is made most often."""
     console = Console(width=100)
-    pinged = runs[0].seconds
     table = Table(title=f"{len(SEATS)} seats, one run each")
-    for column in ("run", "seconds", "times the ping", "tasks a seat"):
+    for column in ("run", "seconds", "times the pings around it", "tasks a seat"):
         table.add_column(column, justify="left" if column == "run" else "right")
-    for run in runs:
-        tasks = f"{run.executed:.1f}" if run.tasks else ""
-        table.add_row(run.name, f"{run.seconds:.1f}", f"{run.seconds / pinged:.1f}", tasks)
+    for before, run, after in zip(runs, runs[1:], runs[2:], strict=False):
+        if run.tasks:
+            times = run.seconds / statistics.mean((before.seconds, after.seconds))
+            table.add_row(run.name, f"{run.seconds:.1f}", f"{times:.1f}", f"{run.executed:.1f}")
+        else:
+            table.add_row(run.name, f"{run.seconds:.1f}", "", "")
     console.print(table)
     console.print("Wanted: no change at most 5.0, first run at most 12.0 times the ping.")
     console.print("Tasks that validate arguments run here, not on the seat.")
-    for run in runs[1:3]:
+    for run in runs[1:4:2]:
         console.print(f"\nTasks of '{run.name}' (wall time of all seats, seats it ran on):")
         for name, seconds, executed in run.tasks:
             console.print(f"  {seconds:6.2f} s  {executed:3}  {name[:75]}", highlight=False)
