@@ -170,6 +170,13 @@ def device_of(peripheral: PlannedPeripheral, place: Place, usb_class: int | None
     )
 
 
+def declared_classes(peripheral: PlannedPeripheral) -> frozenset[int]:
+    """The classes that all have to pass; none where the site does not say."""
+    if not peripheral.interfaces:
+        return frozenset()
+    return points(device_of(peripheral, Place(peripheral.vendor, peripheral.product, 0, 0)))
+
+
 def witness_of(device: Device) -> dict[str, object]:
     """A device as findings print it."""
     return {

@@ -7,10 +7,8 @@ from itertools import product
 
 from seatwright.plan import Plan, PlannedPeripheral, PlannedPromise
 from seatwright.policy.algebra import Region
-from seatwright.policy.algebra.outcome import Place
 from seatwright.policy.algebra.regions import IdBox
-from seatwright.policy.proofs import device_of
-from seatwright.policy.table import points
+from seatwright.policy.proofs import declared_classes
 from seatwright.review.moves import Move, SpotMoves
 
 MOST_IDS = 10_000
@@ -64,7 +62,5 @@ def _speaks_for(peripheral: PlannedPeripheral, region: Region) -> bool:
     version = peripheral.bcd_device
     if version is not None and (region.versions.inverted or region.versions.listed != {version}):
         return False
-    if not peripheral.interfaces:
-        return True
-    classes = points(device_of(peripheral, Place(peripheral.vendor, peripheral.product, 0, 0)))
-    return not region.classes.inverted and region.classes.listed <= classes
+    classes = declared_classes(peripheral)
+    return not classes or (not region.classes.inverted and region.classes.listed <= classes)

@@ -15,6 +15,7 @@ from seatwright.policy.algebra import Outcome
 from seatwright.policy.algebra.outcome import Place
 from seatwright.policy.proofs import (
     Proofs,
+    declared_classes,
     device_of,
     natural_classes,
     spots,
@@ -35,9 +36,9 @@ Part = tuple[PlannedPeripheral, Place, str | None]
 def in_part(proofs: Proofs) -> Iterator[Problem]:
     """One for each line that lets only parts of peripherals through."""
     several = [
-        (one, sum(1 << code for code in _classes(one)))
+        (one, sum(1 << code for code in declared_classes(one)))
         for one in proofs.plan.peripherals.values()
-        if len(_classes(one)) > 1
+        if len(declared_classes(one)) > 1
     ]
     by_line: dict[str, dict[str, Part]] = {}
     seen: set[tuple[str, str | None, str]] = set()
@@ -59,13 +60,6 @@ def in_part(proofs: Proofs) -> Iterator[Problem]:
                     by_line.setdefault(line, {}).setdefault(peripheral.name, found)
     for line, parts in by_line.items():
         yield _problem(line, list(parts.values()))
-
-
-def _classes(peripheral: PlannedPeripheral) -> frozenset[int]:
-    """The classes that all have to pass; none where the site does not say."""
-    if not peripheral.interfaces:
-        return frozenset()
-    return points(device_of(peripheral, Place(peripheral.vendor, peripheral.product, 0, 0)))
 
 
 def _in_part(tree: Outcome, peripheral: PlannedPeripheral, wanted: int) -> Place | None:
