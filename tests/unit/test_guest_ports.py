@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import json
 import subprocess
-import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+
+from support.libvirtd import Daemon, held_open, libvirtd
 
 ROLE = Path(__file__).parents[2] / "templates" / "roles" / "guest_ports"
 ANSIBLE_PLAYBOOK = Path(__file__).parents[2] / ".venv" / "bin" / "ansible-playbook"
@@ -55,64 +55,35 @@ FILTER = [
 ]
 
 
-@dataclass(frozen=True)
-class Daemon:
-    """A libvirtd of our own in front of the test driver."""
+def define(daemon: Daemon, name: str) -> None:
+    daemon.define(name, EDITED_BY_HAND.format(name=name))
 
-    uri: str
-    folder: Path
 
-    def virsh(self, *words: str) -> str:
-        command = ["virsh", "--connect", self.uri, *words]
-        done = subprocess.run(command, capture_output=True, text=True)
-        assert done.returncode == 0, done.stderr
-        return done.stdout
-
-    def define(self, name: str) -> None:
-        path = self.folder / f"{name}.xml"
-        path.write_text(EDITED_BY_HAND.format(name=name))
-        self.virsh("define", "--validate", str(path))
-
-    def run_role(
-        self, guests: list[dict], *options: str, rules: list[dict] = FILTER
-    ) -> subprocess.CompletedProcess[str]:
-        playbook = self.folder / "guests.yml"
-        variables = {
-            "guest_ports_uri": self.uri,
-            "guest_ports_listen": "127.0.0.1",
-            "guest_ports_filters": {"readers": rules},
-            "guest_ports_guests": guests,
-            "ansible_python_interpreter": "/usr/bin/python3",
-        }
-        role = {"role": str(ROLE)}
-        play = {"hosts": "localhost", "gather_facts": False, "vars": variables, "roles": [role]}
-        playbook.write_text(json.dumps([play]))
-        command = [ANSIBLE_PLAYBOOK, "-i", "localhost,", "-c", "local", playbook]
-        command += ["--skip-tags", "packages", *options]
-        run = subprocess.run(command, capture_output=True, text=True, cwd=self.folder)
-        print(run.stdout, run.stderr)
-        return run
+def run_role(
+    daemon: Daemon, guests: list[dict], *options: str, rules: list[dict] = FILTER
+) -> subprocess.CompletedProcess[str]:
+    playbook = daemon.folder / "guests.yml"
+    variables = {
+        "guest_ports_uri": daemon.uri,
+        "guest_ports_listen": "127.0.0.1",
+        "guest_ports_filters": {"readers": rules},
+        "guest_ports_guests": guests,
+        "ansible_python_interpreter": "/usr/bin/python3",
+    }
+    role = {"role": str(ROLE)}
+    play = {"hosts": "localhost", "gather_facts": False, "vars": variables, "roles": [role]}
+    playbook.write_text(json.dumps([play]))
+    command = [ANSIBLE_PLAYBOOK, "-i", "localhost,", "-c", "local", playbook]
+    command += ["--skip-tags", "packages", *options]
+    run = subprocess.run(command, capture_output=True, text=True, cwd=daemon.folder)
+    print(run.stdout, run.stderr)
+    return run
 
 
 @pytest.fixture
 def daemon(tmp_path: Path) -> Iterator[Daemon]:
-    settings = tmp_path / "libvirtd.conf"
-    settings.write_text(
-        f'unix_sock_dir = "{tmp_path}"\nauth_unix_rw = "none"\nlog_outputs = "3:stderr"\n'
-    )
-    command = ["/usr/sbin/libvirtd", "--config", settings, "--pid-file", tmp_path / "pid"]
-    with subprocess.Popen(command, stderr=(tmp_path / "log").open("w")) as process:
-        socket = tmp_path / "libvirt-sock"
-        deadline = time.monotonic() + 20
-        while not socket.exists():
-            assert process.poll() is None, (tmp_path / "log").read_text()
-            assert time.monotonic() < deadline, "libvirtd did not open its socket"
-            time.sleep(0.05)
-        uri = f"test+unix:///default?socket={socket}"
-        # The test driver forgets its guests when the last connection closes: hold one open.
-        with subprocess.Popen(["virsh", "--connect", uri], stdin=subprocess.PIPE):
-            yield Daemon(uri, tmp_path)
-        process.terminate()
+    with libvirtd(tmp_path, "test") as daemon, held_open(daemon):
+        yield daemon
 
 
 def guest(name: str, **changes: object) -> dict:
@@ -127,8 +98,8 @@ def recap(run: subprocess.CompletedProcess[str]) -> dict[str, int]:
 
 
 def test_a_guest_edited_by_hand_gets_its_ports_and_keeps_the_rest(daemon: Daemon) -> None:
-    daemon.define("rr-01")
-    first = daemon.run_role([guest("rr-01")], "--diff")
+    define(daemon, "rr-01")
+    first = run_role(daemon, [guest("rr-01")], "--diff")
     assert recap(first)["failed"] == 0, first.stdout
     assert "+redirection port: controller 0 port 2" in first.stdout
     assert "planted-secret" not in first.stdout + first.stderr
@@ -141,16 +112,16 @@ def test_a_guest_edited_by_hand_gets_its_ports_and_keeps_the_rest(daemon: Daemon
 
 
 def test_the_second_run_changes_nothing_and_one_more_port_moves_no_other(daemon: Daemon) -> None:
-    daemon.define("rr-01")
-    daemon.run_role([guest("rr-01")])
-    assert recap(daemon.run_role([guest("rr-01")]))["changed"] == 0
+    define(daemon, "rr-01")
+    run_role(daemon, [guest("rr-01")])
+    assert recap(run_role(daemon, [guest("rr-01")]))["changed"] == 0
     before = daemon.virsh("dumpxml", "--inactive", "rr-01")
     more = guest(
         "rr-01",
         controllers=[{"index": 0, "kind": "qemu-xhci", "ports": 6}],
         ports=[*GUEST["ports"], {"number": 5, "bus": 0, "port": "6"}],
     )
-    run = daemon.run_role([more], "--diff")
+    run = run_role(daemon, [more], "--diff")
     assert recap(run)["changed"] == 1
     removed = [line for line in run.stdout.splitlines() if line.startswith("-redirection")]
     assert removed == [] and "+redirection port: controller 0 port 6" in run.stdout
@@ -158,16 +129,16 @@ def test_the_second_run_changes_nothing_and_one_more_port_moves_no_other(daemon:
 
 
 def test_check_mode_says_what_would_change_and_changes_nothing(daemon: Daemon) -> None:
-    daemon.define("rr-01")
+    define(daemon, "rr-01")
     before = daemon.virsh("dumpxml", "--inactive", "rr-01")
-    run = daemon.run_role([guest("rr-01")], "--check", "--diff")
+    run = run_role(daemon, [guest("rr-01")], "--check", "--diff")
     assert recap(run)["changed"] == 1 and "+filter: deny class 0x09" in run.stdout
     assert daemon.virsh("dumpxml", "--inactive", "rr-01") == before
 
 
 def test_one_guest_that_is_not_there_does_not_keep_the_others_back(daemon: Daemon) -> None:
-    daemon.define("rr-02")
-    run = daemon.run_role([guest("rr-01"), guest("rr-02", spice_port=5902)])
+    define(daemon, "rr-02")
+    run = run_role(daemon, [guest("rr-01"), guest("rr-02", spice_port=5902)])
     assert recap(run)["failed"] == 1
     assert "guests done: 1, not done: 1 (rr-01: there is no such guest" in run.stdout
     assert "tlsPort='5902'" in daemon.virsh("dumpxml", "--inactive", "rr-02")
@@ -176,18 +147,18 @@ def test_one_guest_that_is_not_there_does_not_keep_the_others_back(daemon: Daemo
 def test_a_device_of_the_guest_where_a_port_is_planned_is_said_and_not_moved(
     daemon: Daemon,
 ) -> None:
-    daemon.define("rr-01")
+    define(daemon, "rr-01")
     before = daemon.virsh("dumpxml", "--inactive", "rr-01")
     clash = guest("rr-01", ports=[{"number": 1, "bus": 0, "port": "1"}])
-    run = daemon.run_role([clash])
+    run = run_role(daemon, [clash])
     assert "its input sits on USB controller 0 port 1" in run.stdout
     assert daemon.virsh("dumpxml", "--inactive", "rr-01") == before
 
 
 def test_a_running_guest_is_left_alone_and_named(daemon: Daemon) -> None:
-    daemon.define("rr-01")
+    define(daemon, "rr-01")
     daemon.virsh("start", "rr-01")
-    run = daemon.run_role([guest("rr-01")])
+    run = run_role(daemon, [guest("rr-01")])
     assert recap(run)["failed"] == 0
     assert "rr-01: running with an earlier definition" in " ".join(run.stdout.split())
     live = daemon.virsh("dumpxml", "rr-01")
@@ -195,7 +166,7 @@ def test_a_running_guest_is_left_alone_and_named(daemon: Daemon) -> None:
 
 
 def test_a_version_that_libvirt_cannot_write_is_refused_with_the_way_out(daemon: Daemon) -> None:
-    daemon.define("rr-01")
+    define(daemon, "rr-01")
     rule = {"class": 8, "vendor": 0x1209, "product": 3, "version": 0x1A00, "allow": True}
-    run = daemon.run_role([guest("rr-01")], rules=[rule])
+    run = run_role(daemon, [guest("rr-01")], rules=[rule])
     assert "name the device without its bcdDevice" in " ".join(run.stdout.split())

@@ -1,0 +1,143 @@
+"""A libvirtd of a test's own, apart from every other on the machine.
+
+It runs in mount and process namespaces of its own, with empty directories wherever libvirt writes:
+neither a second test nor a daemon of the machine itself gets in its way, and what it started ends
+with it.  Where the user is not root, a user namespace makes it so in there.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+PRIVATE = ("/run", "/etc/libvirt", "/var/lib/libvirt", "/var/log/libvirt", "/var/cache/libvirt")
+"""Where libvirtd keeps its state; libvirt-daemon's package has them, so they exist."""
+
+QEMU_CONF = """\
+user = "root"
+group = "root"
+dynamic_ownership = 0
+remember_owner = 0
+security_driver = "none"
+cgroup_controllers = [ ]
+namespaces = [ ]
+stdio_handler = "file"
+"""
+"""As little as possible of what a host has and a test machine may not: users, labels, cgroups."""
+
+STARTING = 30.0
+
+KEEPER = r"""
+set -eu
+for directory in {private}; do
+    [ ! -d "$directory" ] || mount -t tmpfs tmpfs "$directory"
+done
+cp "$1/qemu.conf" /etc/libvirt/qemu.conf
+mkdir -p /etc/pki
+while read -r order; do
+    case $order in
+        start) setsid /usr/sbin/libvirtd --config "$1/libvirtd.conf" --pid-file "$1/pid" \
+            </dev/null >>"$1/log" 2>&1 & daemon=$! ;;
+        kill) kill -9 "$daemon"; wait "$daemon" || true; rm -f "$1/libvirt-sock"; echo killed ;;
+        end) kill "$daemon"; wait "$daemon" || true; exit 0 ;;
+    esac
+done
+""".replace("{private}", " ".join(PRIVATE))
+
+
+@dataclass(frozen=True)
+class Daemon:
+    """A running libvirtd: ``uri`` is how to reach the driver that the test asked for."""
+
+    uri: str
+    folder: Path
+    keeper: subprocess.Popen[str]
+
+    @property
+    def socket(self) -> Path:
+        """The socket it listens on."""
+        return self.folder / "libvirt-sock"
+
+    def virsh(self, *words: str, said: str | None = None) -> str:
+        """What virsh prints; with ``said`` it is to fail with these words."""
+        command = ["virsh", "--connect", self.uri, *words]
+        done = subprocess.run(command, capture_output=True, text=True)
+        if said is not None:
+            assert done.returncode != 0 and said in done.stderr, done.stdout + done.stderr
+            return done.stderr
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    def define(self, name: str, xml: str) -> None:
+        """Define a guest, validated against libvirt's schemas."""
+        path = self.folder / f"{name}.xml"
+        path.write_text(xml)
+        self.virsh("define", "--validate", str(path))
+
+    def start(self) -> None:
+        """Start the daemon, and wait until it listens."""
+        self._order("start")
+        deadline = time.monotonic() + STARTING
+        while not self.socket.exists():
+            assert self.keeper.poll() is None, self.log()
+            assert time.monotonic() < deadline, f"libvirtd did not open its socket\n{self.log()}"
+            time.sleep(0.05)
+
+    def kill(self) -> None:
+        """Kill the daemon as a crash would; its guests run on."""
+        self._order("kill")
+        assert self.keeper.stdout is not None
+        assert self.keeper.stdout.readline() == "killed\n"
+
+    def log(self) -> str:
+        """What the daemon said."""
+        path = self.folder / "log"
+        return path.read_text() if path.exists() else ""
+
+    def _order(self, word: str) -> None:
+        assert self.keeper.stdin is not None
+        self.keeper.stdin.write(f"{word}\n")
+        self.keeper.stdin.flush()
+
+
+@contextmanager
+def libvirtd(folder: Path, driver: str) -> Iterator[Daemon]:
+    """A daemon with its socket in ``folder``; ``driver`` as in URIs: ``test`` or ``qemu``."""
+    (folder / "libvirtd.conf").write_text(
+        f'unix_sock_dir = "{folder}"\nauth_unix_rw = "none"\nlog_outputs = "3:stderr"\n'
+    )
+    (folder / "qemu.conf").write_text(QEMU_CONF)
+    command = ["unshare", "--mount", "--pid", "--fork", "--kill-child", "--mount-proc"]
+    if os.geteuid() != 0:
+        command.append("--map-root-user")
+    with subprocess.Popen(
+        [*command, "sh", "-c", KEEPER, "keeper", folder],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=(folder / "log").open("w"),
+        text=True,
+    ) as keeper:
+        path = "system" if driver == "qemu" else "default"
+        uri = f"{driver}+unix:///{path}?socket={folder / 'libvirt-sock'}"
+        daemon = Daemon(uri, folder, keeper)
+        try:
+            daemon.start()
+            yield daemon
+        finally:
+            assert keeper.stdin is not None
+            keeper.stdin.close()  # the keeper ends, and with it its namespace and all in there
+            keeper.wait(timeout=30)
+
+
+@contextmanager
+def held_open(daemon: Daemon) -> Iterator[None]:
+    """Keep a connection: the test driver forgets its guests when the last one closes."""
+    with subprocess.Popen(["virsh", "--connect", daemon.uri], stdin=subprocess.PIPE) as virsh:
+        yield
+        assert virsh.stdin is not None
+        virsh.stdin.close()
