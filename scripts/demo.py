@@ -14,10 +14,11 @@ from pathlib import Path
 
 from rich.console import Console
 
+from seatwright.ansible_runs import Outcome
 from seatwright.rehearsal.base import SEAT, cache_directory, ensure
 from seatwright.rehearsal.errors import RehearsalError
 from seatwright.rehearsal.fleet import Fleet
-from seatwright.rehearsal.playbooks import Outcome, Rendered
+from seatwright.rehearsal.playbooks import Rendered
 
 ROOT = Path(__file__).parents[1]
 SITE = Path("inventories/fennmoor/site.yml")

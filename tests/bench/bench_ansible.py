@@ -19,9 +19,10 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
+from seatwright.ansible_runs import Outcome, extra
 from seatwright.rehearsal.base import STOCKED_SEAT, ensure
 from seatwright.rehearsal.fleet import Fleet
-from seatwright.rehearsal.playbooks import HEADLESS, Outcome, Rendered, ansible, extra
+from seatwright.rehearsal.playbooks import HEADLESS, Rendered, ansible
 
 ROOT = Path(__file__).parents[2]
 PLACE = ROOT / "inventories/fennmoor/rendered"

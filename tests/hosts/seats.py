@@ -8,8 +8,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from seatwright.ansible_runs import extra
 from seatwright.rehearsal.fleet import Fleet
-from seatwright.rehearsal.playbooks import HEADLESS, extra
+from seatwright.rehearsal.playbooks import HEADLESS
 
 KEEPER = "/usr/lib/seatwright/seat-keeper"
 

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 import yaml
 
+from seatwright.ansible_runs import RECAP
 from seatwright.rehearsal.base import Layers
-from seatwright.rehearsal.playbooks import RECAP
 
 TESTS = Path(__file__).parents[1]
 SCENARIO = TESTS / "molecule/room/molecule.yml"

@@ -117,6 +117,22 @@ def ensure(recipe: Recipe, cache: Path | None = None) -> Layers:
     return (root, *below)
 
 
+def copy_root(layers: Layers, target: Path) -> None:
+    """Copy a root into the new directory ``target``, to be written to; sparse files stay sparse.
+
+    Raises :class:`RehearsalError`.
+    """
+    need_root("Copying a root file system")
+    if len(layers) == 1:
+        run(["cp", "--archive", "--sparse=always", str(layers[0]), str(target)])
+        return
+    script = (
+        'mount -t overlay overlay -o "lowerdir=$1" /mnt && cp --archive --sparse=always /mnt "$2"'
+    )
+    lower = ":".join(map(str, layers))
+    run(["unshare", "--mount", "sh", "-c", script, "sh", lower, str(target)])
+
+
 @contextmanager
 def _locked(path: Path) -> Iterator[None]:
     """Hold a lock file, so that two runs do not make one root at a time."""
