@@ -96,6 +96,20 @@ def test_three_sentences(plan: Plan) -> None:
     )
 
 
+def test_a_seat_with_more_ports_is_named(tmp_path: Path) -> None:
+    more = ARCHIVE.replace("policy: helped}", "policy: helped, ports: 4}")
+    plan = make_plan(site_of(tmp_path, more), Allocations()).plan
+    last = room_sentences(plan, plan.rooms["reading-room"])[-1]
+    assert last.endswith("and at most one device goes at one time (4 at rr-02).")
+
+
+def test_one_form_at_a_time(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "site.yml").write_text(HEAD + ARCHIVE)
+    status, out, err = run(capsys, str(tmp_path), "--summary", "--json")
+    assert (status, out) == (2, "")
+    assert "take one" in err
+
+
 def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
     status = main(["plan", *arguments])
     said = capsys.readouterr()

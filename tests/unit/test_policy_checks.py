@@ -56,6 +56,14 @@ def slugs(problems: tuple[Problem, ...]) -> set[str]:
     return {problem.slug for problem in problems}
 
 
+def test_a_room_without_seats_keeps_nothing_from_anybody_yet(tmp_path: Path) -> None:
+    unused = ARCHIVE.replace("redirect: [loan-drive]", "redirect: []")
+    plan = make_plan(site_of(tmp_path, unused), Allocations()).plan
+    assert "kept-everywhere" in slugs(check_plan(plan))
+    empty = make_plan(site_of(tmp_path, unused.replace("[rr-01]", "[]")), Allocations()).plan
+    assert "kept-everywhere" not in slugs(check_plan(empty))
+
+
 def test_a_plan_as_compiled(plan: Plan) -> None:
     assert slugs(check_plan(plan)) == {"host-sees-no-sockets", "host-skips-hid"}
 

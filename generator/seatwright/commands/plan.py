@@ -16,24 +16,26 @@ from seatwright.policy.words import room_sentences
 
 @click.command()
 @site_argument
-@click.option("--json", "form", flag_value="json", default="json", help="As JSON (the default).")
-@click.option("--summary", "form", flag_value="summary", help="In a few sentences for each room.")
-def command(site: Path, form: str) -> int:
+@click.option("--json", "as_json", is_flag=True, help="As JSON (the default).")
+@click.option("--summary", "in_words", is_flag=True, help="In a few sentences for each room.")
+def command(site: Path, as_json: bool, in_words: bool) -> int:
     """Print the plan of SITE: everything looked up, compiled and counted; nothing is written.
 
     Its JSON Schema is printed by "seatwright schema plan". Numbers that are not in
     allocations.yml yet are those that the next render will give.
     """
+    if as_json and in_words:
+        raise click.UsageError("--json and --summary are two forms of one answer: take one.")
     found = plan_site(site)
     if found.errors:
         say(found.errors, found.sources)
         log("seatwright: a site with errors has no plan.")
         return Status.FINDINGS
     plan = found.planned.plan
-    if form == "json":
-        click.echo(to_json(plan), nl=False)
-    else:
+    if in_words:
         click.echo("\n".join(summary(plan)))
+    else:
+        click.echo(to_json(plan), nl=False)
     if found.findings:
         log(f"{len(found.findings)} findings; see: seatwright check {site}")
     return Status.FINE

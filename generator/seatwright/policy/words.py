@@ -154,13 +154,23 @@ def room_sentences(plan: Plan, room: PlannedRoom) -> tuple[str, str, str]:
         [_in_place(plan, line) for line in lines if line.verdict == verdict] for verdict in HAPPENS
     )
     always = listed(["the client's own devices", *kept], "and")
-    ports = "one device goes" if room.ports == 1 else f"{room.ports} devices go"
     return (
         f"Goes to the guest by itself: {_all_of(redirected)}.",
         f"Goes when the person at the seat picks it: {_all_of(offered)}.",
         f"Everything else stays at the seat, and in any case {always}; a device that is several "
-        f"things at once goes only if each of them may, and at most {ports} at one time.",
+        f"things at once goes only if each of them may, and at most {_at_once(plan, room)}.",
     )
+
+
+def _at_once(plan: Plan, room: PlannedRoom) -> str:
+    """``3 devices go at one time (4 at dg-2)``."""
+    counts = {name: len(plan.guests[plan.seats[name].guest].ports) for name in room.seats}
+    others = [
+        f"{count} at {listed([name for name, own in counts.items() if own == count], 'and')}"
+        for count in sorted(set(counts.values()) - {room.ports})
+    ]
+    usual = "one device goes" if room.ports == 1 else f"{room.ports} devices go"
+    return f"{usual} at one time" + (f" ({', '.join(others)})" if others else "")
 
 
 def _all_of(words: Sequence[str]) -> str:

@@ -156,7 +156,7 @@ PERIPHERAL = Record(
     ),
     Key(
         "interfaces",
-        ListOf(InterfaceKind()),
+        ListOf(InterfaceKind(), least=1),
         "The classes of its interfaces, one entry for each; left out, any interface goes.",
         default=(),
     ),

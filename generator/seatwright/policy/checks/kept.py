@@ -11,7 +11,12 @@ from seatwright.policy.words import peripheral_words
 
 
 def kept_everywhere(proofs: Proofs) -> Iterator[Problem]:
-    """Those that stay at every seat although no line and no promise says that they are to."""
+    """Those that stay at every seat although no line and no promise says that they are to.
+
+    Says nothing while a room has no seats: such a room has no rules yet.
+    """
+    if not all(room.seats for room in proofs.plan.rooms.values()):
+        return
     kept_on_purpose = {
         line.peripheral
         for policy in proofs.plan.policies.values()
