@@ -28,6 +28,7 @@ class Verb:
 
 VERBS: Mapping[str, Verb] = {
     "new": Verb("new", "Write a small site to start from."),
+    "survey": Verb("survey", "Look at a client: its USB devices, which are onboard, its model."),
     "render": Verb("render", "Write the roles and the inventory of a site."),
     "check": Verb("check", "Say everything there is to say of a site; prove its promises."),
     "trace": Verb("trace", "Say what happens to one device at a seat, rule by rule, and why."),
