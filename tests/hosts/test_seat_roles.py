@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from seats import Seat
+from seats import KEEPER, Seat
 
+from seatwright.ansible_runs import extra
 from seatwright.rehearsal.playbooks import Rendered
 
 UNITS = "/etc/systemd/system"
@@ -19,6 +20,8 @@ def test_a_seats_life_with_the_roles(demo: Rendered) -> None:
     changes_nothing(demo)
     what_was_not_read_yet_is_read(demo, seat)
     what_a_person_wrote_is_kept(demo, seat)
+    a_tag_narrows_a_run(demo, seat)
+    support_mode_is_a_variable_of_one_run(demo, seat)
     the_seat_can_be_taken_back(demo, seat)
 
 
@@ -60,12 +63,39 @@ def what_a_person_wrote_is_kept(demo: Rendered, seat: Seat) -> None:
     changes_nothing(demo)
 
 
+def a_tag_narrows_a_run(demo: Rendered, seat: Seat) -> None:
+    """The others' files stay as they are; what is new takes effect all the same."""
+    rules, session = "/etc/seatwright/rules.json", "/etc/seatwright/session.json"
+    before = seat.ask(f"cat {rules} {session}")
+    seat.ask(f"echo >> {rules}; echo >> {session}")
+    now = extra({"seat_autostart_restart_now": True})
+    demo.clients(*now, "--tags", "filter").expect_success()
+    assert seat.ask(f"tail -c 2 {rules} | od -An -c").split() != ["\\n", "\\n"]
+    assert seat.ask(f"tail -c 2 {session} | od -An -c").split() == ["\\n", "\\n"]
+    assert seat.state()["pending"] is False, "the session restarts with what is there"
+    demo.clients(*now, "--tags", "session").expect_success()
+    assert seat.ask(f"cat {rules} {session}") == before
+    restarted = demo.clients("--tags", "restart").expect_success()
+    assert restarted.recap["rr-01"].changed == 0
+    changes_nothing(demo)
+
+
+def support_mode_is_a_variable_of_one_run(demo: Rendered, seat: Seat) -> None:
+    run = demo.clients(*extra({"seat_session_support_minutes": 5})).expect_success()
+    assert run.recap["rr-01"].changed == 1
+    assert 0 < int(str(seat.state()["support_seconds"])) <= 300
+    seat.ask(f"{KEEPER} support --minutes 0")
+    assert seat.state()["support_seconds"] == 0
+    changes_nothing(demo)
+
+
 def the_seat_can_be_taken_back(demo: Rendered, seat: Seat) -> None:
     demo.playbook("remove").expect_success()
     left = seat.ask("find / -xdev -name '*seatwright*' -not -path '/proc/*' | sort").splitlines()
     assert left == [
         "/etc/sudoers.d/seatwright-access",  # how we come in; first-access.yml put it there
         "/var/lib/seatwright",  # with nothing but what a person wrote
+        f"{ASIDE}/etc/seatwright",
         f"{ASIDE}/etc/systemd/logind.conf.d/seatwright.conf",
     ]
     assert seat.ask("ls -A /var/lib/seatwright") == "set-aside"

@@ -237,7 +237,7 @@ def restart(tmp_path: Path, *answers: object, mode: str = "if-idle", **others: o
     program = keeper(tmp_path / "keeper", *answers)
     params = {"mode": mode, "insist": False, "wait": 1, "keeper": str(program), **others}
     done = seat_restart.restart(params)
-    return done, seat_restart.session_up(str(program), 1)
+    return done, seat_restart.session_state(params, done)
 
 
 @pytest.mark.parametrize(
@@ -289,8 +289,37 @@ def test_what_became_of_the_session_is_said_and_judged(
 
 def test_a_session_that_takes_its_time_is_waited_for(tmp_path: Path) -> None:
     starting = {**UP, "session": "activating"}
-    _, session = restart(tmp_path, DONE, starting, starting, UP, wait=5)  # type: ignore[misc]
+    nothing = {**DONE, "did": "nothing", "outcome": None}
+    _, session = restart(tmp_path, nothing, starting, starting, UP, wait=5)  # type: ignore[misc]
     assert session == "active"
+
+
+@pytest.mark.parametrize(
+    ("params", "calls"),
+    [
+        ({"reload": False, "logind": False, "stop": []}, []),
+        (
+            {"reload": True, "logind": True, "stop": ["getty@tty1.service"]},
+            [
+                ["daemon-reload"],
+                ["restart", "systemd-logind.service"],
+                ["stop", "getty@tty1.service"],
+            ],
+        ),
+    ],
+)
+def test_what_systemd_has_to_read_comes_first(params: dict, calls: list) -> None:
+    assert seat_restart.to_take_effect(params) == calls
+
+
+def test_check_mode_foresees_what_systemd_would_read(tmp_path: Path) -> None:
+    program = keeper(tmp_path / "keeper", UP)
+    params = {"mode": "never", "keeper": str(program)}
+    quiet = run_ansible("seat_restart", params, "--check")
+    assert quiet["outcome"] == "SUCCESS"
+    alone = run_ansible("seat_restart", {**params, "session": False, "reload": True}, "--check")
+    assert alone["outcome"] == "CHANGED"
+    assert (tmp_path / "keeper/asked").read_text() == "state --json\n"
 
 
 @pytest.mark.parametrize(
@@ -339,7 +368,7 @@ def test_through_ansible_a_seat_that_went_back_fails_with_advice(tmp_path: Path)
 
 def test_a_keeper_that_does_not_answer_is_named(tmp_path: Path) -> None:
     program = keeper(tmp_path / "keeper", "", status=1)
-    with pytest.raises(seat_restart.KeeperFailed, match="trouble"):
+    with pytest.raises(seat_restart.CommandFailed, match="trouble"):
         seat_restart.ask(str(program), ["state"], 5)
-    with pytest.raises(seat_restart.KeeperFailed, match="No such file"):
+    with pytest.raises(seat_restart.CommandFailed, match="No such file"):
         seat_restart.ask(str(tmp_path / "none"), ["state"], 5)

@@ -1,16 +1,34 @@
 #!/usr/bin/python3
-"""Module seat_restart: let the keeper decide about the session. See DOCUMENTATION."""
+"""Module seat_restart: make what is in place take effect. See DOCUMENTATION."""
 
 from __future__ import annotations
 
 DOCUMENTATION = r"""
 module: seat_restart
-short_description: Restart a seat's session if it has to be, and see that it comes up
+short_description: Make new files of a seat take effect, restart its session, see that it comes up
 description:
-  - Asks the keeper to compare the files with those that the running session was started with, and
+  - Lets systemd and logind read what changed, and ends the logins that gave way to the session.
+  - Then asks the keeper to compare the files with those that the running session was started with, and
     to restart it now, later or not at all. Then waits until the session is up; where it is not,
     fails with the last lines of its journal.
 options:
+  reload:
+    description: Let systemd read its files first.
+    type: bool
+    default: false
+  logind:
+    description: Restart logind, so that it reads its settings; sessions stay.
+    type: bool
+    default: false
+  stop:
+    description: Units to stop, the logins on the screen.
+    type: list
+    elements: str
+    default: []
+  session:
+    description: Whether the session may have to be restarted.
+    type: bool
+    default: true
   mode:
     description: When a running session may be restarted.
     type: str
@@ -42,9 +60,9 @@ EXAMPLES = r"""
 """
 
 RETURN = r"""
-did: {description: What was done - nothing start restart wait leave., type: str, returned: always}
-why: {description: The reason in a sentence., type: str, returned: always}
-msg: {description: Both in one line., type: str, returned: always}
+did: {description: What was done - nothing start restart wait leave., type: str, returned: session}
+why: {description: The reason in a sentence., type: str, returned: session}
+msg: {description: Everything in one line., type: str, returned: always}
 """
 
 import json
@@ -56,6 +74,10 @@ from collections.abc import Mapping
 from ansible.module_utils.basic import AnsibleModule
 
 ARGUMENTS = {
+    "reload": {"type": "bool", "default": False},
+    "logind": {"type": "bool", "default": False},
+    "stop": {"type": "list", "elements": "str", "default": []},
+    "session": {"type": "bool", "default": True},
     "mode": {"type": "str", "choices": ["never", "if-idle", "now"], "required": True},
     "insist": {"type": "bool", "default": False},
     "wait": {"type": "int", "default": 150},
@@ -82,24 +104,55 @@ OUTCOMES = {
 }
 
 
-class KeeperFailed(Exception):
-    """The keeper did not answer as it should; the text is for a person."""
+class CommandFailed(Exception):
+    """The keeper or systemd did not do as it should; the text is for a person."""
 
 
 def main() -> None:
-    """Decide, do, wait, report."""
+    """Let systemd read; then decide about the session, do, wait, report."""
     module = AnsibleModule(ARGUMENTS, supports_check_mode=True)
+    params = module.params
+    commands = to_take_effect(params)
+    if module.check_mode:
+        seen = foresee(params) if params["session"] else {"changed": False, "msg": "Files are read"}
+        module.exit_json(**{**seen, "changed": seen["changed"] or bool(commands)})
     try:
-        if module.check_mode:
-            module.exit_json(**foresee(module.params))
-        done = restart(module.params)
-        state = session_up(module.params["keeper"], module.params["wait"])
-    except KeeperFailed as error:
+        for command in commands:
+            systemctl(*command)
+        if not params["session"]:
+            module.exit_json(changed=bool(commands), msg="The session is not concerned.")
+        done = restart(params)
+        state = session_state(params, done)
+    except CommandFailed as error:
         module.fail_json(msg=f"{error}\n{journal()}")
     sentence = describe(done, state)
     if failed(done, state):
         module.fail_json(msg=f"{sentence}\n{advice(done)}\n{journal()}", **done)
-    module.exit_json(changed=done["did"] in ("start", "restart"), msg=sentence, **done)
+    changed = bool(commands) or done["did"] in ("start", "restart")
+    module.exit_json(changed=changed, msg=sentence, **done)
+
+
+def to_take_effect(params: Mapping[str, object]) -> list[list[str]]:
+    """The words for systemctl, one call each."""
+    units = params["stop"]
+    assert isinstance(units, list)
+    calls = [["daemon-reload"]] if params["reload"] else []
+    calls += [["restart", "systemd-logind.service"]] if params["logind"] else []
+    return calls + ([["stop", *map(str, units)]] if units else [])
+
+
+def systemctl(*words: str) -> None:
+    """Raises CommandFailed with what systemctl said."""
+    try:
+        done = subprocess.run(
+            ["systemctl", *words], capture_output=True, text=True, timeout=GRACE, check=False
+        )
+    except subprocess.TimeoutExpired:
+        raise CommandFailed(f"systemctl {words[0]} did not end within {GRACE} s") from None
+    except OSError as error:
+        raise CommandFailed(f"systemctl cannot be run: {error.strerror}") from None
+    if done.returncode != 0:
+        raise CommandFailed(f"systemctl {' '.join(words)}: {done.stderr.strip()}")
 
 
 def restart(params: Mapping[str, object]) -> dict[str, str]:
@@ -126,8 +179,11 @@ def foresee(params: Mapping[str, object]) -> dict[str, object]:
     return {"changed": False, "did": "wait", "msg": f"The session would restart later, {later}"}
 
 
-def session_up(keeper: str, wait: int) -> str:
+def session_state(params: Mapping[str, object], done: Mapping[str, str]) -> str:
     """systemd's state of the session, once it is up or ``wait`` seconds have passed."""
+    if done["outcome"] == "up":
+        return "active"
+    keeper, wait = str(params["keeper"]), int(str(params["wait"]))
     until = time.monotonic() + wait
     while True:
         state = str(ask(keeper, ["state", "--json"], GRACE).get("session"))
@@ -144,13 +200,13 @@ def ask(keeper: str, words: list[str], timeout: int) -> dict[str, object]:
         )
         answer = json.loads(done.stdout)
     except subprocess.TimeoutExpired:
-        raise KeeperFailed(f"{keeper} did not answer within {timeout} s") from None
+        raise CommandFailed(f"{keeper} did not answer within {timeout} s") from None
     except OSError as error:
-        raise KeeperFailed(f"{keeper} cannot be run: {error.strerror}") from None
+        raise CommandFailed(f"{keeper} cannot be run: {error.strerror}") from None
     except ValueError:
-        raise KeeperFailed(f"{keeper} {words[0]}: {done.stderr.strip() or 'no answer'}") from None
+        raise CommandFailed(f"{keeper} {words[0]}: {done.stderr.strip() or 'no answer'}") from None
     if not isinstance(answer, dict):
-        raise KeeperFailed(f"{keeper} {words[0]}: not an answer: {done.stdout.strip()[:200]}")
+        raise CommandFailed(f"{keeper} {words[0]}: not an answer: {done.stdout.strip()[:200]}")
     return answer
 
 
