@@ -231,6 +231,7 @@ class PlannedHost(Value, frozen=True, kw_only=True):
     address: str
     listen: str
     uri: str
+    restart: str
     guests: tuple[str, ...]
     origin: str
 

@@ -255,6 +255,7 @@ def _host(host: Host, guests: Sequence[str]) -> PlannedHost:
         address=host.address,
         listen=host.listen,
         uri=host.uri,
+        restart=host.restart,
         guests=tuple(guests),
         origin=origin(host.path),
     )

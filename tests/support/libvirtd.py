@@ -15,8 +15,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-PRIVATE = ("/run", "/etc/libvirt", "/var/lib/libvirt", "/var/log/libvirt", "/var/cache/libvirt")
-"""Where libvirtd keeps its state; libvirt-daemon's package has them, so they exist."""
+KEEPER = Path(__file__).with_name("libvirt_keeper.py")
 
 QEMU_CONF = """\
 user = "root"
@@ -31,23 +30,6 @@ stdio_handler = "file"
 """As little as possible of what a host has and a test machine may not: users, labels, cgroups."""
 
 STARTING = 30.0
-
-KEEPER = r"""
-set -eu
-for directory in {private}; do
-    [ ! -d "$directory" ] || mount -t tmpfs tmpfs "$directory"
-done
-cp "$1/qemu.conf" /etc/libvirt/qemu.conf
-mkdir -p /etc/pki
-while read -r order; do
-    case $order in
-        start) setsid /usr/sbin/libvirtd --config "$1/libvirtd.conf" --pid-file "$1/pid" \
-            </dev/null >>"$1/log" 2>&1 & daemon=$! ;;
-        kill) kill -9 "$daemon"; wait "$daemon" || true; rm -f "$1/libvirt-sock"; echo killed ;;
-        end) kill "$daemon"; wait "$daemon" || true; exit 0 ;;
-    esac
-done
-""".replace("{private}", " ".join(PRIVATE))
 
 
 @dataclass(frozen=True)
@@ -106,17 +88,20 @@ class Daemon:
 
 
 @contextmanager
-def libvirtd(folder: Path, driver: str) -> Iterator[Daemon]:
-    """A daemon with its socket in ``folder``; ``driver`` as in URIs: ``test`` or ``qemu``."""
+def libvirtd(folder: Path, driver: str, settings: str = "") -> Iterator[Daemon]:
+    """A daemon with its socket in ``folder``; ``driver`` as in URIs: ``test`` or ``qemu``.
+
+    ``settings`` are further lines of qemu.conf.
+    """
     (folder / "libvirtd.conf").write_text(
         f'unix_sock_dir = "{folder}"\nauth_unix_rw = "none"\nlog_outputs = "3:stderr"\n'
     )
-    (folder / "qemu.conf").write_text(QEMU_CONF)
+    (folder / "qemu.conf").write_text(QEMU_CONF + settings)
     command = ["unshare", "--mount", "--pid", "--fork", "--kill-child", "--mount-proc"]
     if os.geteuid() != 0:
         command.append("--map-root-user")
     with subprocess.Popen(
-        [*command, "sh", "-c", KEEPER, "keeper", folder],
+        [*command, "/usr/bin/python3", "-u", KEEPER, folder],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=(folder / "log").open("w"),

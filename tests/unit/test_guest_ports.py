@@ -15,7 +15,7 @@ import pytest
 
 from support.libvirtd import Daemon, held_open, libvirtd
 
-ROLE = Path(__file__).parents[2] / "templates" / "roles" / "guest_ports"
+ROLE = Path(__file__).parents[2] / "roles" / "guest_ports"  # as rendered, with its defaults
 ANSIBLE_PLAYBOOK = Path(__file__).parents[2] / ".venv" / "bin" / "ansible-playbook"
 
 EDITED_BY_HAND = """
@@ -66,6 +66,7 @@ def run_role(
     variables = {
         "guest_ports_uri": daemon.uri,
         "guest_ports_listen": "127.0.0.1",
+        "guest_ports_restart": "never",
         "guest_ports_filters": {"readers": rules},
         "guest_ports_guests": guests,
         "ansible_python_interpreter": "/usr/bin/python3",

@@ -92,6 +92,7 @@ SEAT: Mapping[str, Callable[[Source, PlannedSeat], object]] = {
 HYPERVISOR: Mapping[str, Callable[[Source, PlannedHost], object]] = {
     "guest_ports_uri": lambda _, host: host.uri,
     "guest_ports_listen": lambda _, host: host.listen,
+    "guest_ports_restart": lambda _, host: host.restart,
     "guest_ports_filters": lambda source, host: filters(source, host),
     "guest_ports_guests": lambda source, host: Lines(
         guest(source.plan.guests[name]) for name in host.guests

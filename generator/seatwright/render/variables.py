@@ -327,7 +327,7 @@ GUEST_PORTS = Role(
     name="guest_ports",
     sentence="Display and USB redirection ports of the guests on one host.",
     needs="libvirt 9.0 or newer on the host; the guests themselves exist.",
-    tags=("guests",),
+    tags=("guests", "packages", "tls"),
     variables=(
         Variable(
             "guest_ports_packages",
@@ -351,6 +351,7 @@ GUEST_PORTS = Role(
             "Address the guests' displays listen on.",
             key="host.listen",
         ),
+        Variable("guest_ports_restart", "str", "hypervisor", key="host.restart"),
         Variable(
             "guest_ports_filters",
             "dict",
@@ -394,6 +395,90 @@ GUEST_PORTS = Role(
                     ),
                 ),
             ),
+        ),
+        Variable(
+            "guest_ports_passwords",
+            "dict",
+            "default",
+            "Passwords of the displays, from a vault: by guest, password and, where it ends, "
+            "valid_until (UTC, as in 2026-12-24T18:00:00). A guest that is not named keeps the "
+            "password it has; one that has none is refused.",
+            default={},
+            secret=True,
+        ),
+        Variable(
+            "guest_ports_authority",
+            "str",
+            "default",
+            "Certificate of the authority that signed the host's certificate, as PEM.",
+            default="",
+        ),
+        Variable(
+            "guest_ports_certificate",
+            "str",
+            "default",
+            "The host's certificate for its guests' displays, as PEM; empty: it is put there by "
+            "other means.",
+            default="",
+        ),
+        Variable(
+            "guest_ports_certificate_key",
+            "str",
+            "default",
+            "The private key of that certificate, from a vault.",
+            default="",
+            secret=True,
+        ),
+        Variable(
+            "guest_ports_tls_directory",
+            "str",
+            "default",
+            "Where QEMU looks for them.",
+            default="/etc/pki/libvirt-spice",
+        ),
+        Variable(
+            "guest_ports_tls_group",
+            "str",
+            "default",
+            "Group of the user that QEMU runs as, who has to read the key.",
+            default="libvirt-qemu",
+        ),
+        Variable(
+            "guest_ports_qemu_conf",
+            "str",
+            "default",
+            "Settings of libvirt's QEMU driver.",
+            default="/etc/libvirt/qemu.conf",
+        ),
+        Variable(
+            "guest_ports_service",
+            "str",
+            "default",
+            "The service that is restarted for changed settings (guests run on); empty: none is.",
+            default="libvirtd",
+        ),
+        Variable(
+            "guest_ports_live_ports",
+            "bool",
+            "run",
+            "Add missing redirection ports to running guests: "
+            "-e '{\"guest_ports_live_ports\": true}'.",
+            default=False,
+        ),
+        Variable(
+            "guest_ports_restart_connected",
+            "bool",
+            "run",
+            "Restart guests even while somebody is connected: "
+            "-e '{\"guest_ports_restart_connected\": true}'.",
+            default=False,
+        ),
+        Variable(
+            "guest_ports_shutdown_seconds",
+            "int",
+            "default",
+            "How long a guest that was asked to shut down may take.",
+            default=120,
         ),
     ),
 )

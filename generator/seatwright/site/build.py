@@ -208,6 +208,7 @@ def host_of(name: str, values: Values) -> Host:
         address=values["address"],
         listen=values["listen"],
         uri=values["uri"],
+        restart=values["restart"],
         spice_ports=values["spice-ports"],
         path=("hosts", name),
     )

@@ -172,6 +172,7 @@ class Host:
     uri: str
     spice_ports: tuple[int, int]
     path: SourcePath
+    restart: str = "never"
 
 
 @dataclass(frozen=True, slots=True)

@@ -230,6 +230,15 @@ HOST = Record(
         default=(5901, 5999),
         shown_default="5901-5999",
     ),
+    Key(
+        "restart",
+        RESTART,
+        "When a running guest that is behind its definition is restarted, one at a time and never "
+        "while somebody is connected: never, if it shuts down when it is asked to (if-idle), or "
+        "switched off where it does not (now).",
+        default="never",
+        shown_default="never",
+    ),
 )
 
 SEAT = Record(

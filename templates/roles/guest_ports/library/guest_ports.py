@@ -7,11 +7,12 @@ DOCUMENTATION = r"""
 module: guest_ports
 short_description: Bring libvirt guests to their planned redirection ports
 description:
-  - Owns, per guest, the USB controllers, the redirection ports, the redirection filter and the
-    transport settings of the SPICE graphics (TLS port, listen address, TLS only). Every other
-    element of the definition stays as it is.
-  - Changes the stored definition only. A running guest is never touched; where it is behind
-    its definition, that is reported, and it catches up when it is next shut down and started.
+  - Owns, per guest, the USB controllers, the redirection ports, the redirection filter, the
+    transport settings of the SPICE graphics (TLS port, listen address, TLS only) and its password.
+    Every other element of the definition stays as it is.
+  - Changes the stored definition, and the password of a running guest. Where a running guest is
+    otherwise behind its definition, that is reported, with what could be done while it runs; ports
+    are added to it, or it is restarted, where that is asked for.
   - Uses one connection for all guests and goes on when one fails; the message at the end says
     which guests are done and which are not.
 options:
@@ -44,6 +45,33 @@ options:
         elements: dict, required: true}
       ports: {description: "Redirection ports (number, bus, port).", type: list,
         elements: dict, required: true}
+  passwords:
+    description:
+      - By guest, C(password) and, where it ends, C(valid_until) (UTC, as in 2026-12-24T18:00:00).
+      - A guest that is not named keeps the password it has; one that has none is refused.
+    type: dict
+    default: {}
+  live_ports:
+    description: Add ports that are missing to running guests.
+    type: bool
+    default: false
+  restart:
+    description:
+      - Whether a running guest that is behind is restarted, one guest at a time, and never while
+        somebody is connected to its display.
+      - C(if-idle) asks it to shut down, and leaves it on where it does not; C(now) then switches
+        it off.
+    type: str
+    choices: [never, if-idle, now]
+    default: never
+  restart_connected:
+    description: Restart a guest even while somebody is connected to its display.
+    type: bool
+    default: false
+  shutdown_seconds:
+    description: How long a guest that was asked to shut down may take.
+    type: int
+    default: 120
 """
 
 EXAMPLES = r"""
@@ -57,8 +85,9 @@ EXAMPLES = r"""
 
 RETURN = r"""
 guests:
-  description: Per guest C(changed), C(running) and C(behind), the lines in which the running guest
-    differs from the plan.
+  description: Per guest C(changed), C(running), C(behind), the lines in which the running guest
+    still differs from the plan, C(live), those of them that can be done while it runs, and C(said),
+    what became of a restart that was asked for.
   returned: always
   type: dict
 failed_guests:
@@ -67,42 +96,42 @@ failed_guests:
   type: dict
 """
 
-import difflib
-
 from ansible.module_utils.basic import AnsibleModule, missing_required_lib
 
 try:
     import libvirt
-    from ansible.module_utils import guest_xml
+    from ansible.module_utils import guest_live, guest_xml
     from lxml import etree
 except ImportError as problem:  # reported in main(), where Ansible can say it
     MISSING = problem
 else:
     MISSING = None
 
+GUEST = {
+    "name": {"type": "str", "required": True},
+    "seat": {"type": "str", "required": True},
+    "spice_port": {"type": "int", "required": True},
+    "filter": {"type": "str", "required": True},
+    "controllers": {"type": "list", "elements": "dict", "required": True},
+    "ports": {"type": "list", "elements": "dict", "required": True},
+}
+ARGUMENTS = {
+    "uri": {"type": "str", "required": True},
+    "listen": {"type": "str", "required": True},
+    "filters": {"type": "dict", "required": True},
+    "guests": {"type": "list", "elements": "dict", "required": True, "options": GUEST},
+    "passwords": {"type": "dict", "default": {}, "no_log": True},
+    "live_ports": {"type": "bool", "default": False},
+    "restart": {"type": "str", "choices": ["never", "if-idle", "now"], "default": "never"},
+    "restart_connected": {"type": "bool", "default": False},
+    "shutdown_seconds": {"type": "int", "default": 120},
+}
+LONGEST_PASSWORD = 59
+"""What SPICE takes: its ticket is 60 bytes with the end (spice-protocol, SPICE_MAX_PASSWORD_LENGTH)."""
+
 
 def main() -> None:
-    module = AnsibleModule(
-        argument_spec={
-            "uri": {"type": "str", "required": True},
-            "listen": {"type": "str", "required": True},
-            "filters": {"type": "dict", "required": True},
-            "guests": {
-                "type": "list",
-                "elements": "dict",
-                "required": True,
-                "options": {
-                    "name": {"type": "str", "required": True},
-                    "seat": {"type": "str", "required": True},
-                    "spice_port": {"type": "int", "required": True},
-                    "filter": {"type": "str", "required": True},
-                    "controllers": {"type": "list", "elements": "dict", "required": True},
-                    "ports": {"type": "list", "elements": "dict", "required": True},
-                },
-            },
-        },
-        supports_check_mode=True,
-    )
+    module = AnsibleModule(argument_spec=ARGUMENTS, supports_check_mode=True)
     if MISSING is not None and module.check_mode:
         # An earlier task would install it; what the guests have cannot be known before that.
         module.exit_json(changed=True, guests={}, failed_guests={}, msg=f"not looked: {MISSING}")
@@ -110,18 +139,23 @@ def main() -> None:
         module.fail_json(msg=missing_required_lib(getattr(MISSING, "name", "python3-libvirt")))
     connection = _connect(module)
     try:
-        result = _bring_all(connection, _guests(module.params), module.check_mode)
+        result = _bring_all(connection, module)
     finally:
-        connection.close()
+        guest_live.close(connection)
     if result["failed_guests"]:
         module.fail_json(msg=_failure(result), **result)
     module.exit_json(**result)
 
 
 def _guests(params: dict) -> list[dict]:
-    """Each guest with its listen address and the rules of its filter."""
+    """Each guest with its listen address, the rules of its filter and its password."""
     return [
-        {**guest, "listen": params["listen"], "filter": params["filters"][guest["filter"]]}
+        {
+            **guest,
+            "listen": params["listen"],
+            "filter": params["filters"][guest["filter"]],
+            **params["passwords"].get(guest["name"], {}),
+        }
         for guest in params["guests"]
     ]
 
@@ -132,56 +166,70 @@ def _connect(module: AnsibleModule) -> libvirt.virConnect:
     try:
         return libvirt.open(module.params["uri"])
     except libvirt.libvirtError as problem:
-        module.fail_json(msg=f"cannot open {module.params['uri']}: {problem}")
+        names = ", ".join(guest["name"] for guest in module.params["guests"])
+        module.fail_json(
+            msg=f"cannot open {module.params['uri']}: {problem}; guests not done: {names}"
+        )
 
 
-def _bring_all(connection: libvirt.virConnect, guests: list[dict], check: bool) -> dict:
-    domains = {domain.name(): domain for domain in connection.listAllDomains()}
+def _bring_all(connection: libvirt.virConnect, module: AnsibleModule) -> dict:
+    """Every guest to its definition, then, one at a time, those that are behind it."""
     result: dict = {"changed": False, "guests": {}, "failed_guests": {}, "diff": []}
-    for guest in guests:
+    restarts = guest_live.Restarts.of(module.params)
+    try:
+        domains = {domain.name(): domain for domain in connection.listAllDomains()}
+    except libvirt.libvirtError as problem:
+        module.fail_json(msg=f"cannot list the guests: {problem}")
+    for guest in _guests(module.params):
+        if not guest_live.is_alive(connection):
+            result["failed_guests"][guest["name"]] = "not tried: the connection to libvirt is lost"
+            continue
         try:
-            done, diff = _bring(connection, domains.get(guest["name"]), guest, check)
-        except (guest_xml.Conflict, libvirt.libvirtError) as problem:
+            domain = _domain(domains, guest)
+            done, diff = _bring(connection, domain, guest, module)
+            done |= restarts.catch_up(connection, domain, guest, done, module.check_mode)
+        except (guest_xml.Conflict, guest_live.NotStarted, libvirt.libvirtError) as problem:
             result["failed_guests"][guest["name"]] = str(problem)
             continue
         result["guests"][guest["name"]] = done
+        result["changed"] = result["changed"] or done["changed"]
         if done["changed"]:
-            result["changed"] = True
             result["diff"].append(diff)
     return result
 
 
-def _bring(
-    connection: libvirt.virConnect, domain: libvirt.virDomain | None, guest: dict, check: bool
-) -> tuple[dict, dict]:
+def _domain(domains: dict, guest: dict) -> libvirt.virDomain:
+    if len(guest.get("password") or "") > LONGEST_PASSWORD:
+        raise guest_xml.Conflict(f"its password has more than {LONGEST_PASSWORD} characters")
+    domain = domains.get(guest["name"])
     if domain is None:
         raise guest_xml.Conflict(
             "there is no such guest on this host; create it first, this role only owns its ports"
         )
+    return domain
+
+
+def _bring(
+    connection: libvirt.virConnect, domain: libvirt.virDomain, guest: dict, module: AnsibleModule
+) -> tuple[dict, dict]:
+    """The stored definition, and what of the running guest can be had without a restart."""
     # Without the secure flag the password would be lost when the definition is stored again.
-    stored = _parse(domain, libvirt.VIR_DOMAIN_XML_INACTIVE | libvirt.VIR_DOMAIN_XML_SECURE)
+    stored = guest_live.read(domain, libvirt.VIR_DOMAIN_XML_INACTIVE)
     wanted = guest_xml.wanted_view(guest)
-    current = guest_xml.current_view(stored)
+    current = guest_xml.current_view(stored, guest)
     changed = current != wanted
     if changed:
         guest_xml.apply(stored, guest)
-        if not check:
+        if not module.check_mode:
             text = etree.tostring(stored, encoding="unicode")
             connection.defineXMLFlags(text, libvirt.VIR_DOMAIN_DEFINE_VALIDATE)
-    running = bool(domain.isActive())
-    behind = _behind(_parse(domain, 0), wanted) if running else []
-    return {"changed": changed, "running": running, "behind": behind}, _diff(
-        guest["name"], current, wanted
-    )
-
-
-def _parse(domain: libvirt.virDomain, flags: int) -> etree._Element:
-    return etree.fromstring(domain.XMLDesc(flags))
-
-
-def _behind(live: etree._Element, wanted: list[str]) -> list[str]:
-    lines = difflib.ndiff(guest_xml.current_view(live), wanted)
-    return [line for line in lines if line[0] in "+-"]
+    done = {"changed": changed, "running": bool(domain.isActive()), "behind": [], "live": []}
+    if done["running"]:
+        live = guest_live.Live(domain, guest, module.check_mode)
+        moved = live.set_password()
+        moved = (module.params["live_ports"] and live.add_ports()) or moved
+        done |= {"changed": changed or moved, "behind": live.behind(), "live": live.possible()}
+    return done, _diff(guest["name"], current, wanted)
 
 
 def _diff(name: str, current: list[str], wanted: list[str]) -> dict:

@@ -1,7 +1,8 @@
 """The parts of a libvirt domain that seatwright owns: read, compare, write.
 
-Owned are the USB controllers, the redirection ports, the redirection filter and the transport
-settings of the SPICE graphics.  Everything else in the domain, and its order, stays as it is.
+Owned are the USB controllers, the redirection ports, the redirection filter, the transport
+settings of the SPICE graphics and its password.  Everything else in the domain, and its order,
+stays as it is.  No line of a view holds a password.
 Formats: libvirt's domain XML (formatdomain: controllers, redirdev, redirfilter, graphics).
 """
 
@@ -23,26 +24,30 @@ def wanted_view(guest: dict) -> list[str]:
 
     ``guest`` has ``spice_port``, ``listen``, ``controllers`` (index, kind, ports), ``ports``
     (number, bus, port) and ``filter``, a list of rules (class, vendor, product, version, allow;
-    -1 is any).
+    -1 is any); ``password`` and ``valid_until`` (UTC, as in 2026-12-24T18:00:00) may be absent:
+    then the password that the guest has stays.
     """
     lines = [_controller_line(c["index"], c["kind"], c["ports"]) for c in guest["controllers"]]
-    lines += [_port_line(p["bus"], p["port"]) for p in guest["ports"]]
+    lines += [port_line(port) for port in guest["ports"]]
     lines += [_rule_line(rule) for rule in guest["filter"]]
     lines.append(_graphics_line(str(guest["spice_port"]), None, guest["listen"], "secure", ()))
+    lines.append(_password_line("as planned", guest.get("valid_until")))
     return lines
 
 
-def current_view(domain: etree._Element) -> list[str]:
-    """The owned parts as the domain has them, in the same lines as :func:`wanted_view`."""
+def current_view(domain: etree._Element, guest: dict) -> list[str]:
+    """The owned parts as the domain has them, in the same lines as :func:`wanted_view`.
+
+    Of ``guest`` only the password counts, which is compared here and never shown.
+    """
     devices = domain.find("devices")
     if devices is None:
         return []
     lines = _current_controllers(devices)
     lines += [_port_line(*_address(port)) for port in _redirection_ports(devices)]
     lines += [_rule_line(_rule_of(rule)) for rule in devices.iterfind("redirfilter/usbdev")]
-    lines += [
-        _current_graphics(graphics) for graphics in devices.iterfind("graphics[@type='spice']")
-    ]
+    for graphics in devices.iterfind("graphics[@type='spice']"):
+        lines += [_current_graphics(graphics), _current_password(graphics, guest)]
     return lines
 
 
@@ -76,6 +81,11 @@ def apply(domain: etree._Element, guest: dict) -> None:
     Raises :class:`Conflict` before anything is touched.
     """
     found = conflicts(domain, guest)
+    if not guest.get("password") and not has_password(domain):
+        found.append(
+            "its display has no password, so anybody who reaches the host could open it; make one "
+            "(seatwright secrets) and give the file with -i"
+        )
     if found:
         raise Conflict("; ".join(found))
     devices = domain.find("devices")
@@ -93,6 +103,11 @@ def apply(domain: etree._Element, guest: dict) -> None:
 def _controller_line(index: int | str, kind: str, ports: int | str | None) -> str:
     size = "" if kind == EHCI else f", {ports} ports" if ports else ", ports not stated"
     return f"controller {index}: {kind}{' with companions' if kind == EHCI else ''}{size}"
+
+
+def port_line(port: dict) -> str:
+    """The line of a planned port."""
+    return _port_line(port["bus"], port["port"])
 
 
 def _port_line(bus: int | str | None, port: str | None) -> str:
@@ -120,6 +135,10 @@ def _graphics_line(
     if open_channels:
         line += f", without TLS: {' '.join(open_channels)}"
     return line
+
+
+def _password_line(state: str, until: str | None) -> str:
+    return f"password: {state}" + (f", valid until {until} UTC" if until else "")
 
 
 # --- reading -----------------------------------------------------------------------------------
@@ -192,6 +211,38 @@ def _current_graphics(graphics: etree._Element) -> str:
     )
 
 
+def graphics_of(domain: etree._Element) -> etree._Element | None:
+    """The SPICE graphics of a domain."""
+    return domain.find("devices/graphics[@type='spice']")
+
+
+def has_password(domain: etree._Element) -> bool:
+    """Whether the display asks for one; ``domain`` was read with its secrets."""
+    graphics = graphics_of(domain)
+    return graphics is not None and bool(graphics.get("passwd"))
+
+
+def _current_password(graphics: etree._Element, guest: dict) -> str:
+    has = graphics.get("passwd")
+    wanted = guest.get("password")
+    if not has:
+        return _password_line("none", None)
+    if wanted and has != wanted:
+        return _password_line("another one", None)
+    # Without a planned one, whatever the guest has is as planned, for as long as it is valid.
+    return _password_line("as planned", graphics.get("passwdValidTo") if wanted else None)
+
+
+def set_password(graphics: etree._Element, guest: dict) -> None:
+    """The planned password and its end; nothing where none is planned."""
+    if not guest.get("password"):
+        return
+    graphics.set("passwd", guest["password"])
+    graphics.attrib.pop("passwdValidTo", None)
+    if guest.get("valid_until"):
+        graphics.set("passwdValidTo", guest["valid_until"])
+
+
 # --- writing -----------------------------------------------------------------------------------
 
 
@@ -238,11 +289,39 @@ def _set_ports(devices: etree._Element, ports: list[dict]) -> None:
     for planned in ports:
         where = (str(planned["bus"]), str(planned["port"]))
         port = kept.get(where)
-        if port is None:
-            port = etree.Element("redirdev", bus="usb", type="spicevmc")
-            etree.SubElement(port, "address", type="usb", bus=where[0], port=where[1])
-        wanted.append(port)
+        wanted.append(port_element(planned) if port is None else port)
     _replace(devices, _redirection_ports(devices), wanted, after=None)
+
+
+def port_element(planned: dict) -> etree._Element:
+    """A redirection port as libvirt writes it."""
+    port = etree.Element("redirdev", bus="usb", type="spicevmc")
+    where = {"bus": str(planned["bus"]), "port": str(planned["port"])}
+    etree.SubElement(port, "address", type="usb", **where)
+    return port
+
+
+def ports_to_add(live: etree._Element, guest: dict) -> list[dict]:
+    """Planned ports that a running guest lacks and that its controllers have room for."""
+    devices = live.find("devices")
+    if devices is None:
+        return []
+    room = {
+        (c.get("index", "0"), c.get("model")): int(c.get("ports") or 0)
+        for c in _usb_controllers(devices)
+    }
+    kinds = {str(c["index"]): (c["kind"], c["ports"]) for c in guest["controllers"]}
+    taken = {_address(device) for device in devices.iterfind("*")}
+    return [port for port in guest["ports"] if _fits(port, room, kinds, taken)]
+
+
+def _fits(port: dict, room: dict, kinds: dict, taken: set) -> bool:
+    bus, number = str(port["bus"]), str(port["port"])
+    kind, planned = kinds[bus]
+    has = room.get((bus, kind))
+    if has is None or (bus, number) in taken:
+        return False
+    return int(number) <= (has or (planned if kind == EHCI else 0))
 
 
 def _set_filter(devices: etree._Element, rules: list[dict]) -> None:
@@ -286,6 +365,7 @@ def _set_graphics(devices: etree._Element, guest: dict) -> None:
     graphics.set("listen", guest["listen"])
     graphics.set("defaultMode", "secure")
     graphics.attrib.pop("port", None)
+    set_password(graphics, guest)
     for child in graphics.findall("listen"):
         graphics.remove(child)
     graphics.insert(0, etree.Element("listen", type="address", address=guest["listen"]))

@@ -1,0 +1,188 @@
+"""Running guests: how far they are behind, what can be done while they run, and restarts.
+
+What can be done live is libvirt's to say: a redirection port can be attached and a display's
+password changed, while the filter, the controllers and the display's transport need a new start.
+"""
+
+from __future__ import annotations
+
+import difflib
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import libvirt
+from ansible.module_utils import guest_xml
+from lxml import etree
+
+SOCKET_TABLES = ("/proc/net/tcp", "/proc/net/tcp6")
+ESTABLISHED = "01"
+LOOK_AGAIN = 0.5
+
+
+class NotStarted(Exception):
+    """A guest that was off for its new definition did not come up with it."""
+
+
+def read(domain: libvirt.virDomain, flags: int = 0) -> etree._Element:
+    """A domain's definition, secrets included."""
+    return etree.fromstring(domain.XMLDesc(flags | libvirt.VIR_DOMAIN_XML_SECURE))
+
+
+def is_alive(connection: libvirt.virConnect) -> bool:
+    """Whether libvirt still answers on this connection."""
+    try:
+        return connection.isAlive() == 1
+    except libvirt.libvirtError:
+        return False
+
+
+def close(connection: libvirt.virConnect) -> None:
+    """Close it; one that is lost closes by itself."""
+    if is_alive(connection):
+        connection.close()
+
+
+@dataclass
+class Live:
+    """A running guest beside its plan; with ``check`` nothing is done to it."""
+
+    domain: libvirt.virDomain
+    guest: dict
+    check: bool
+
+    def __post_init__(self) -> None:
+        self.seen = read(self.domain)
+
+    def set_password(self) -> bool:
+        """Give it the planned password; whoever is connected stays. True where it had another."""
+        graphics = guest_xml.graphics_of(self.seen)
+        planned = self.guest.get("password")
+        if graphics is None or not planned:
+            return False
+        until = self.guest.get("valid_until")
+        if (graphics.get("passwd"), graphics.get("passwdValidTo")) == (planned, until):
+            return False
+        if not self.check:
+            guest_xml.set_password(graphics, self.guest)
+            graphics.set("connected", "keep")
+            self._do(self.domain.updateDeviceFlags, graphics)
+        return True
+
+    def add_ports(self) -> bool:
+        """Attach the planned ports that it lacks; True where there were any."""
+        missing = guest_xml.ports_to_add(self.seen, self.guest)
+        if not self.check:
+            for port in missing:
+                self._do(self.domain.attachDeviceFlags, guest_xml.port_element(port))
+        return bool(missing)
+
+    def _do(self, call, element: etree._Element) -> None:
+        call(etree.tostring(element, encoding="unicode"), libvirt.VIR_DOMAIN_AFFECT_LIVE)
+        self.seen = read(self.domain)
+
+    def behind(self) -> list[str]:
+        """The lines in which it differs from its plan, each with ``+`` or ``-`` before it."""
+        has = guest_xml.current_view(self.seen, self.guest)
+        lines = difflib.ndiff(has, guest_xml.wanted_view(self.guest))
+        return [line for line in lines if line[0] in "+-"]
+
+    def possible(self) -> list[str]:
+        """Those of them that can be done while it runs: ports that there is room for."""
+        missing = guest_xml.ports_to_add(self.seen, self.guest)
+        return [f"+ {guest_xml.port_line(port)}" for port in missing]
+
+
+@dataclass
+class Restarts:
+    """Restarts of one run, one guest after the other; none after one that did not come up."""
+
+    when: str
+    connected_too: bool
+    seconds: int
+    stopped_by: str = ""
+
+    @staticmethod
+    def of(params: dict) -> Restarts:
+        """As the module was asked to."""
+        return Restarts(
+            params["restart"], params["restart_connected"], params["shutdown_seconds"]
+        )
+
+    def catch_up(
+        self,
+        connection: libvirt.virConnect,
+        domain: libvirt.virDomain,
+        guest: dict,
+        done: dict,
+        check: bool,
+    ) -> dict:
+        """Restart a guest that is behind, where that was asked for; what there is to say then."""
+        if not done["behind"] or self.when == "never":
+            return {}
+        if self.stopped_by:
+            return {"said": f"not restarted: {self.stopped_by} did not come up"}
+        before = read(domain)
+        if not self.connected_too and connected(_display_ports(before)):
+            return {"said": "not restarted: somebody is connected"}
+        if check:
+            return {"changed": True, "said": "would be restarted"}
+        if not self._switch_off(domain):
+            said = f"not restarted: it did not shut down within {self.seconds} s"
+            return {"changed": True, "said": said}
+        self._switch_on(connection, domain, guest["name"], before)
+        live = Live(domain, guest, False)
+        return {"changed": True, "said": "restarted", "behind": live.behind(), "live": []}
+
+    def _switch_off(self, domain: libvirt.virDomain) -> bool:
+        """Ask it to shut down; switch it off where that is asked for. False: it is still on."""
+        domain.shutdown()
+        deadline = time.monotonic() + self.seconds
+        while domain.isActive():
+            if time.monotonic() > deadline:
+                if self.when != "now":
+                    return False
+                domain.destroy()
+                break
+            time.sleep(LOOK_AGAIN)
+        return True
+
+    def _switch_on(
+        self,
+        connection: libvirt.virConnect,
+        domain: libvirt.virDomain,
+        name: str,
+        before: etree._Element,
+    ) -> None:
+        """Start it; where that fails, with what it ran with before."""
+        try:
+            domain.create()
+        except libvirt.libvirtError as problem:
+            self.stopped_by = name
+            connection.defineXML(etree.tostring(before, encoding="unicode"))
+            domain.create()
+            raise NotStarted(
+                f"it did not start with its new definition ({problem}) and runs with the old one"
+            ) from problem
+
+
+def _display_ports(live: etree._Element) -> set[int]:
+    """TCP ports on which its display can be reached."""
+    graphics = guest_xml.graphics_of(live)
+    found = [] if graphics is None else [graphics.get("port"), graphics.get("tlsPort")]
+    return {int(port) for port in found if port and int(port) > 0}
+
+
+def connected(ports: set[int]) -> bool:
+    """Whether a connection to one of these TCP ports of this machine is open (proc(5), net/tcp)."""
+    return any(_open_at(Path(table), ports) for table in SOCKET_TABLES)
+
+
+def _open_at(table: Path, ports: set[int]) -> bool:
+    if not table.exists():
+        return False
+    for line in table.read_text().splitlines()[1:]:
+        words = line.split()
+        if words[3] == ESTABLISHED and int(words[1].rpartition(":")[2], 16) in ports:
+            return True
+    return False

@@ -1,0 +1,62 @@
+"""The first process in a test's namespaces: gives libvirtd empty directories, starts and ends it.
+
+Run as ``libvirt_keeper.py FOLDER``; obeys ``start`` and ``kill`` on standard input.  When that
+closes it ends, and with it, since it is process 1 in there, everything that libvirtd started.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+PRIVATE = ("/run", "/etc/libvirt", "/var/lib/libvirt", "/var/log/libvirt", "/var/cache/libvirt")
+"""Where libvirtd keeps its state; libvirt-daemon's package has them."""
+
+
+def reap(_signal: int, _frame: object) -> None:
+    """Guests are daemons, so children of this process: libvirt waits until they are gone."""
+    try:
+        while os.waitpid(-1, os.WNOHANG) != (0, 0):
+            pass
+    except ChildProcessError:
+        pass
+
+
+def prepare(folder: Path) -> None:
+    for directory in PRIVATE:
+        if Path(directory).is_dir():
+            subprocess.run(["mount", "-t", "tmpfs", "tmpfs", directory], check=True)
+    shutil.copy(folder / "qemu.conf", "/etc/libvirt/qemu.conf")
+
+
+def start(folder: Path) -> int:
+    command = ["/usr/sbin/libvirtd", "--config", folder / "libvirtd.conf"]
+    with (folder / "log").open("a") as log:
+        return subprocess.Popen(
+            [*command, "--pid-file", folder / "pid"],
+            stdin=subprocess.DEVNULL,
+            stdout=log,
+            stderr=log,
+            start_new_session=True,
+        ).pid
+
+
+def main(folder: Path) -> None:
+    prepare(folder)
+    signal.signal(signal.SIGCHLD, reap)
+    daemon = 0
+    for order in sys.stdin:
+        if order.strip() == "start":
+            daemon = start(folder)
+        elif order.strip() == "kill":
+            os.kill(daemon, signal.SIGKILL)
+            (folder / "libvirt-sock").unlink()
+            print("killed", flush=True)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]))
