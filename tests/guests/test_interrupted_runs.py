@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from real_guests import define
 
 from support.guest_module import begin, bring, planned, result
 from support.libvirtd import Daemon, libvirtd
+from support.real_guests import define
 
 MANY = 40
 

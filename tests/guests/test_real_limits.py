@@ -6,11 +6,11 @@ References: libvirt 9.0 and QEMU 7.2, as Debian 12 has them.
 from __future__ import annotations
 
 import pytest
-from real_guests import TABLET, define, free_ports, redirection_filter, usb
 
 from seatwright.capacity.ports import KINDS, most_ports
 from support.guest_module import bring, planned
 from support.libvirtd import Daemon
+from support.real_guests import TABLET, define, free_ports, redirection_filter, usb
 
 MODEL = {"xhci": "qemu-xhci", "ehci": "ich9-ehci1"}
 TWO = [

@@ -7,11 +7,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from real_guests import define, free_ports
 
 from seatwright.secrets.certificates import new_authority
 from support.guest_module import PYTHON, bring, planned
 from support.libvirtd import Daemon
+from support.real_guests import define, free_ports
 from support.tls import HOST, SITE
 
 CLIENT = Path(__file__).with_name("client.py")

@@ -5,10 +5,10 @@ from __future__ import annotations
 import socket
 
 import pytest
-from real_guests import define, free_ports, process_list, usb
 
 from support.guest_module import NOTHING, bring, planned
 from support.libvirtd import Daemon
+from support.real_guests import define, free_ports, process_list, usb
 
 ALLOW = [{"class": 8, "vendor": -1, "product": -1, "version": -1, "allow": True}]
 FILTERS = {"none": NOTHING, "storage": ALLOW}
