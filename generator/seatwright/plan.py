@@ -83,6 +83,7 @@ class PlannedOnboard(Value, frozen=True, kw_only=True):
     usb_class: int | None
     carries: str | None
     origin: str
+    speed: str | None = None
 
 
 class PlannedSocket(Value, frozen=True, kw_only=True):
@@ -114,6 +115,29 @@ class PlannedInterface(Value, frozen=True, kw_only=True):
     protocol: int | None
 
 
+class PlannedDemand(Value, frozen=True, kw_only=True):
+    """What a peripheral asks of a link.
+
+    ``transfer`` is the USB type of most of its data, ``packet`` the bytes of one USB packet.
+    ``rate`` in bits per second, None where it takes what there is; ``basis`` says where the number
+    comes from: ``needs``, ``stream``, ``descriptors``, or ``class`` (a default that nobody stated).
+    ``request`` bytes are asked for at a time, in ``trips`` round trips.  ``kind`` is ``sound`` or
+    ``input`` where it must not come late.  ``measured`` is True where figures of this kind were
+    held against a real guest (drives); all others are computed only.
+    """
+
+    transfer: Literal["control", "isochronous", "interrupt", "bulk"]
+    rate: int | None
+    basis: Literal["needs", "stream", "descriptors", "class"]
+    words: str
+    speed: str
+    packet: int
+    request: int
+    trips: int
+    kind: Literal["sound", "input"] | None
+    measured: bool = False
+
+
 class PlannedPeripheral(Value, frozen=True, kw_only=True):
     """A device the site owns. ``needs`` in bits per second."""
 
@@ -127,6 +151,7 @@ class PlannedPeripheral(Value, frozen=True, kw_only=True):
     needs: int | None
     port_paths_decide: bool
     origin: str
+    demand: PlannedDemand | None = None
 
 
 class PlannedLine(Value, frozen=True, kw_only=True):
@@ -164,10 +189,15 @@ class PlannedRoom(Value, frozen=True, kw_only=True):
     cells: tuple[str, ...]
     pilot: str | None
     origin: str
+    at_once: int = 25
+    switch: str | None = None
 
 
 class Cell(Value, frozen=True, kw_only=True):
-    """The seats of one room that share a model and a policy, and so a rule set."""
+    """The seats of one room that share a model and a policy, and so a rule set.
+
+    ``link`` names what their link leaves (see :class:`PlannedLink`).
+    """
 
     name: str
     room: str
@@ -175,6 +205,7 @@ class Cell(Value, frozen=True, kw_only=True):
     policy: str
     rules: str
     seats: tuple[str, ...]
+    link: str = ""
 
 
 class PlannedSeat(Value, frozen=True, kw_only=True):
@@ -234,6 +265,57 @@ class PlannedHost(Value, frozen=True, kw_only=True):
     restart: str
     guests: tuple[str, ...]
     origin: str
+    link: int | None = None
+    switch: str | None = None
+
+
+class PlannedSwitch(Value, frozen=True, kw_only=True):
+    """A network switch; ``uplink`` in bits per second, ``behind`` the switch that it leads to."""
+
+    name: str
+    title: str
+    uplink: int
+    behind: str | None
+    origin: str
+
+
+Limit = Literal["link", "adapter", "socket", "round-trip"]
+"""What leaves a peripheral the least."""
+
+
+class PlannedFit(Value, frozen=True, kw_only=True):
+    """One peripheral in sockets that are alike to it (none: the model describes no sockets).
+
+    ``leaves`` is the most that it could have by itself, in bits of its own data per second, and
+    ``limit`` what keeps it from more.  ``share`` is what it takes of the link and adapter, in
+    millionths.  ``copy`` is how long 1 GB takes, in milliseconds (None where it moves no files);
+    ``delay`` how late sound or a movement comes, in microseconds.
+    """
+
+    sockets: tuple[str, ...]
+    fits: bool
+    leaves: int
+    limit: Limit
+    share: int
+    copy: int | None
+    delay: int | None
+
+
+class PlannedLink(Value, frozen=True, kw_only=True):
+    """What the link of a model leaves beside a screen, and each peripheral's numbers on it.
+
+    Bits per second; ``round_trip`` in microseconds.  ``leaves`` is for one large stream through
+    SPICE.  ``adapter`` is the USB speed of the network adapter, None where it is not on USB or
+    the site does not say.
+    """
+
+    model: str
+    rate: int
+    adapter: str | None
+    screen: int
+    round_trip: int
+    leaves: int
+    fits: dict[str, tuple[PlannedFit, ...]]
 
 
 class PlannedPromise(Value, frozen=True, kw_only=True):
@@ -275,6 +357,8 @@ class Plan(Value, frozen=True, kw_only=True):
     guests: dict[str, PlannedGuest]
     hosts: dict[str, PlannedHost]
     promises: tuple[PlannedPromise, ...]
+    switches: dict[str, PlannedSwitch] = {}
+    links: dict[str, PlannedLink] = {}
 
 
 def to_json(plan: Plan) -> bytes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from seatwright.capacity.demand import demand_of
 from seatwright.plan import (
     PlannedInterface,
     PlannedLine,
@@ -63,6 +64,7 @@ def _onboard(device: OnboardDevice) -> PlannedOnboard:
         product=device.product,
         usb_class=device.usb_class,
         carries=device.carries.value if device.carries else None,
+        speed=device.speed.value if device.speed else None,
         origin=origin(device.path),
     )
 
@@ -83,6 +85,7 @@ def planned_peripheral(peripheral: Peripheral) -> PlannedPeripheral:
         needs=peripheral.needs,
         port_paths_decide=peripheral.port_paths_decide,
         origin=origin(peripheral.path),
+        demand=demand_of(peripheral),
     )
 
 

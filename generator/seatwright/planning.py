@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from seatwright import __version__
 from seatwright.allocate import allocate
+from seatwright.capacity.fits import planned_link
 from seatwright.capacity.ports import (
     KINDS,
     MOST_CONTROLLERS,
@@ -21,10 +22,13 @@ from seatwright.plan import (
     Plan,
     PlannedGuest,
     PlannedHost,
+    PlannedLink,
     PlannedModel,
+    PlannedPeripheral,
     PlannedPolicy,
     PlannedRoom,
     PlannedSeat,
+    PlannedSwitch,
     RuleSet,
     origin,
 )
@@ -39,7 +43,7 @@ from seatwright.policy.compile import compile_policy, rules_name
 from seatwright.policy.contradict import contradiction_problems
 from seatwright.policy.onboard import onboard_problems
 from seatwright.site.allocations import Allocations
-from seatwright.site.types import Host, Room, Seat, Site
+from seatwright.site.types import Host, Room, Seat, Settings, Site, Switch
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +67,7 @@ class Placed:
     guest: str
     cell: str
     rules: str
+    link: str
 
 
 def make_plan(site: Site, before: Allocations) -> Planned:
@@ -71,9 +76,12 @@ def make_plan(site: Site, before: Allocations) -> Planned:
     The site has been read without errors: every name in it is described, every seat has a model
     and a host, no two seats share a name or a guest.
     """
-    placed = [_place(room, seat) for room in site.rooms.values() for seat in room.seats]
+    placed = [
+        _place(room, seat, site.settings) for room in site.rooms.values() for seat in room.seats
+    ]
     models = {name: planned_model(model) for name, model in site.models.items()}
     policies = {name: planned_policy(policy) for name, policy in site.policies.items()}
+    peripherals = {name: planned_peripheral(one) for name, one in site.peripherals.items()}
     may_pass = frozenset(one.name for one in site.peripherals.values() if one.port_paths_decide)
     rules = _rule_sets(placed, policies, models, may_pass)
     on_host = _by_host(placed)
@@ -87,7 +95,7 @@ def make_plan(site: Site, before: Allocations) -> Planned:
         language=site.language,
         settings=planned_settings(site.settings),
         models=models,
-        peripherals={name: planned_peripheral(one) for name, one in site.peripherals.items()},
+        peripherals=peripherals,
         policies=policies,
         rules=rules,
         rooms=_rooms(site, cells),
@@ -96,6 +104,8 @@ def make_plan(site: Site, before: Allocations) -> Planned:
         guests=guests,
         hosts={name: _host(host, on_host.get(name, ())) for name, host in site.hosts.items()},
         promises=tuple(planned_promise(promise) for promise in site.promises),
+        switches={name: _switch(switch) for name, switch in site.switches.items()},
+        links=_links(placed, models, peripherals, site.settings),
     )
     problems = (
         *contradiction_problems(plan),
@@ -106,7 +116,7 @@ def make_plan(site: Site, before: Allocations) -> Planned:
     return Planned(plan, given.allocations, problems)
 
 
-def _place(room: Room, seat: Seat) -> Placed:
+def _place(room: Room, seat: Seat, settings: Settings) -> Placed:
     """What the seat says goes before what its room says."""
     model, host = seat.model or room.model, seat.host or room.host
     if model is None or host is None:
@@ -122,7 +132,34 @@ def _place(room: Room, seat: Seat) -> Placed:
         guest=seat.guest or seat.name,
         cell=cell,
         rules=rules_name(policy, model),
+        link=_link_name(model, *_assumptions(room, settings)),
     )
+
+
+def _assumptions(room: Room, settings: Settings) -> tuple[int, int]:
+    """The screen's traffic and the round trip, as the room or the site says."""
+    return (
+        settings.screen if room.screen is None else room.screen,
+        settings.round_trip if room.round_trip is None else room.round_trip,
+    )
+
+
+def _link_name(model: str, screen: int, round_trip: int) -> str:
+    return f"{model}/{screen}/{round_trip}"
+
+
+def _links(
+    placed: Sequence[Placed],
+    models: Mapping[str, PlannedModel],
+    peripherals: Mapping[str, PlannedPeripheral],
+    settings: Settings,
+) -> dict[str, PlannedLink]:
+    """One for each model and assumptions that meet at a seat."""
+    met = {one.link: (one.model, one.room) for one in placed}
+    return {
+        name: planned_link(models[model], peripherals, *_assumptions(room, settings))
+        for name, (model, room) in met.items()
+    }
 
 
 def _rule_sets(
@@ -162,6 +199,7 @@ def _cells(placed: Sequence[Placed]) -> dict[str, Cell]:
             policy=seats[0].policy,
             rules=seats[0].rules,
             seats=tuple(one.seat.name for one in seats),
+            link=seats[0].link,
         )
         for name, seats in members.items()
     }
@@ -182,6 +220,8 @@ def _rooms(site: Site, cells: Mapping[str, Cell]) -> dict[str, PlannedRoom]:
             cells=tuple(of_room.get(room.name, ())),
             pilot=room.seats[0].name if room.seats else None,
             origin=origin(room.path),
+            at_once=site.settings.at_once if room.at_once is None else room.at_once,
+            switch=room.switch,
         )
         for room in site.rooms.values()
     }
@@ -258,4 +298,16 @@ def _host(host: Host, guests: Sequence[str]) -> PlannedHost:
         restart=host.restart,
         guests=tuple(guests),
         origin=origin(host.path),
+        link=host.link,
+        switch=host.switch,
+    )
+
+
+def _switch(switch: Switch) -> PlannedSwitch:
+    return PlannedSwitch(
+        name=switch.name,
+        title=switch.title,
+        uplink=switch.uplink,
+        behind=switch.behind,
+        origin=origin(switch.path),
     )

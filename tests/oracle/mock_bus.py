@@ -14,7 +14,7 @@ from pathlib import Path
 from random import Random
 
 from seatwright.usb.capture import CapturedDevice, Configuration, Setting
-from seatwright.usb.device import Interface
+from seatwright.usb.device import Endpoint, Interface
 from seatwright.usb.portpath import PortPath
 
 
@@ -51,9 +51,17 @@ def _invented_configuration(random: Random, value: int) -> Configuration:
     settings = []
     for number in range(random.randrange(1, 5)):
         for alternate in range(random.choice((1, 1, 1, 2, 3))):
-            settings.append(
-                Setting(number, alternate, Interface(*(random.randrange(256) for _ in range(3))))
+            codes = (random.randrange(256) for _ in range(3))
+            endpoints = tuple(
+                Endpoint(
+                    0x81 + number + 4 * at,
+                    random.choice((1, 2, 3, 5, 13)),
+                    random.choice((8, 64, 192, 512, 0x0B00, 0x1400)),
+                    random.randrange(1, 17),
+                )
+                for at in range(random.randrange(3))
             )
+            settings.append(Setting(number, alternate, Interface(*codes), endpoints))
     return Configuration(value, tuple(settings))
 
 
@@ -75,11 +83,14 @@ def _configuration(configuration: Configuration) -> bytes:
 
 
 def _interface(setting: Setting) -> bytes:
-    """With one endpoint, as most have."""
     one = setting.interface
-    head = (9, 4, setting.number, setting.alternate, 1)
+    head = (9, 4, setting.number, setting.alternate, len(setting.endpoints))
     codes = (one.usb_class, one.subclass or 0, one.protocol or 0)
-    return bytes((*head, *codes, 0)) + struct.pack("<BBBBHB", 7, 5, 0x81 + setting.number, 3, 8, 10)
+    endpoints = (
+        struct.pack("<BBBBHB", 7, 5, end.address, end.attributes, end.max_packet, end.interval)
+        for end in setting.endpoints
+    )
+    return bytes((*head, *codes, 0)) + b"".join(endpoints)
 
 
 def description(devices: Iterable[CapturedDevice]) -> str:

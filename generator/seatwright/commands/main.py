@@ -33,6 +33,7 @@ VERBS: Mapping[str, Verb] = {
     "check": Verb("check", "Say everything there is to say of a site; prove its promises."),
     "trace": Verb("trace", "Say what happens to one device at a seat, rule by rule, and why."),
     "plan": Verb("plan", "Print the plan of a site: everything looked up and compiled."),
+    "budget": Verb("budget", "Say what links carry, and which peripherals fit."),
     "review": Verb("review", "Say what the change between two revisions does to whom."),
     "book": Verb("book", "Make one HTML page of a site, to read, print and try devices in."),
     "policy": Verb("policy", "Turn filter strings from elsewhere into policy lines."),

@@ -43,6 +43,13 @@ def review_schema() -> Schema:
     return review_schema()
 
 
+def budget_schema() -> Schema:
+    """The schema of what ``seatwright budget --json`` prints."""
+    from seatwright.commands.budget import budget_schema
+
+    return budget_schema()
+
+
 def anything(of: type) -> Schema:
     """The schema of a witness's values, which depend on the finding."""
     if of is not object:
@@ -57,6 +64,7 @@ SCHEMAS: Mapping[str, Callable[[], Schema]] = {
     "findings": findings_schema,
     "trace": trace_schema,
     "review": review_schema,
+    "budget": budget_schema,
 }
 
 
@@ -73,6 +81,7 @@ def command(what: str, output: Path | None) -> int:
     findings  findings as JSON
     trace     what "seatwright trace --json" prints
     review    what "seatwright review --json" prints
+    budget    what "seatwright budget --json" prints
     """
     text = schema_text(SCHEMAS[what]())
     if output is None:

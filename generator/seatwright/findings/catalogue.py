@@ -77,6 +77,8 @@ MEANING: tuple[FindingKind, ...] = (
             ("duplicate-label", "Two sockets of a model have one label"),
             ("too-few-spice-ports", "A host has more guests than ports for their displays"),
             ("fixed-severity", "The severity of this finding cannot be chosen"),
+            ("unreadable-descriptors", "A file of descriptors says nothing of its peripheral"),
+            ("switches-in-a-ring", "Switches are behind each other"),
         )
     ),
     FindingKind("room-without-seats", NOTE, "A room has no seats"),
@@ -113,6 +115,11 @@ POLICY: tuple[FindingKind, ...] = (
     FindingKind("class-wide", WARNING, "A class is redirected whose devices are better named"),
     FindingKind("in-part", WARNING, "A peripheral is spoken of in part, so it stays"),
     FindingKind("kept-everywhere", NOTE, "No room lets a peripheral through"),
+    FindingKind("link-too-slow", WARNING, "A peripheral needs more than its seat's link leaves"),
+    FindingKind("socket-too-slow", WARNING, "A peripheral needs more than its socket carries"),
+    FindingKind("too-far-away", WARNING, "The round trip is too long for a peripheral"),
+    FindingKind("only-alone", NOTE, "A peripheral fits the seat's link only by itself"),
+    FindingKind("uplink-too-slow", WARNING, "Many seats at once need more than they share"),
     FindingKind("host-sees-no-sockets", NOTE, "The host's filter cannot tell sockets apart"),
     FindingKind("host-skips-hid", NOTE, "The host's filter does not look at some interfaces"),
 )

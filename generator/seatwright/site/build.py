@@ -27,6 +27,8 @@ from seatwright.site.types import (
     Site,
     Socket,
     Speed,
+    Stream,
+    Switch,
     Verdict,
 )
 from seatwright.site.units import usb_id_or_vendor
@@ -48,6 +50,7 @@ def site_of(values: Values) -> Site:
         hosts={name: host_of(name, v) for name, v in values["hosts"].items()},
         rooms={name: room_of(name, v) for name, v in values["rooms"].items()},
         promises=tuple(promise_of(i, v) for i, v in enumerate(values["promises"])),
+        switches={name: switch_of(name, v) for name, v in values["switches"].items()},
     )
 
 
@@ -59,6 +62,9 @@ def settings_of(values: Values) -> Settings:
         batch=values["batch"],
         stop_at=values["stop-at"],
         access_user=values["access-user"],
+        screen=values["screen"],
+        round_trip=values["round-trip"],
+        at_once=values["at-once"],
         severities=values["findings"],
     )
 
@@ -73,6 +79,7 @@ def model_of(name: str, values: Values) -> Model:
             product=device["id"][1],
             usb_class=device["class"],
             carries=device["carries"] and Carries(device["carries"]),
+            speed=device["speed"] and Speed(device["speed"]),
             path=(*path, "onboard", index),
         )
         for index, device in enumerate(values["onboard"])
@@ -109,9 +116,24 @@ def peripheral_of(name: str, values: Values) -> Peripheral:
         device_class=values["class"],
         interfaces=values["interfaces"],
         needs=values["needs"],
+        stream=stream_of(values["stream"]) if values["stream"] else None,
+        settings=values["descriptors"] or (),
+        speed=values["speed"] and Speed(values["speed"]),
+        request=values["request"],
         port_paths_decide=values["port-paths-decide"],
         path=("peripherals", name),
     )
+
+
+def stream_of(values: Values) -> Stream:
+    """A stream of pictures or of sound."""
+    bits = values["bits"]
+    if values["picture"]:
+        width, height = values["picture"]
+        words = f"{width}x{height} at {values['frames']} frames/s of {bits} bits"
+        return Stream(width * height * values["frames"], bits, words)
+    words = f"{values['channels']} channels at {values['samples']} samples/s of {bits} bits"
+    return Stream(values["channels"] * values["samples"], bits, words)
 
 
 def policy_of(name: str, values: Values, peripherals: Mapping[str, Peripheral]) -> Policy:
@@ -211,7 +233,15 @@ def host_of(name: str, values: Values) -> Host:
         restart=values["restart"],
         spice_ports=values["spice-ports"],
         path=("hosts", name),
+        link=values["link"],
+        switch=values["switch"],
     )
+
+
+def switch_of(name: str, values: Values) -> Switch:
+    """A network switch."""
+    path = ("switches", name)
+    return Switch(name, values["title"] or name, values["uplink"], values["behind"], path)
 
 
 def room_of(name: str, values: Values) -> Room:
@@ -228,6 +258,10 @@ def room_of(name: str, values: Values) -> Room:
         restart=values["restart"],
         seats=tuple(seats_of(values["seats"], path)),
         path=path,
+        screen=values["screen"],
+        round_trip=values["round-trip"],
+        at_once=values["at-once"],
+        switch=values["switch"],
     )
 
 

@@ -52,6 +52,7 @@ def site_problems(values: Values, entries: list[Entry]) -> Iterator[Problem]:
     yield from promise_labels(entries, values)
     yield from display_ports(entries, values["hosts"])
     yield from fixed_severities(values.get("settings", BROKEN))
+    yield from switches_in_a_ring(values["switches"])
 
 
 def records(section: Any) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -278,6 +279,21 @@ def display_ports(entries: list[Entry], hosts: Any) -> Iterator[Problem]:
             )
             path = ("hosts", name, "spice-ports")
             yield Problem("too-few-spice-ports", path, message, "Make the range of ports wider.")
+
+
+def switches_in_a_ring(switches: Any) -> Iterator[Problem]:
+    """Going from a switch to the one it is behind comes to an end; one finding for each ring."""
+    behind = {name: switch["behind"] for name, switch in records(switches)}
+    said: set[str] = set()
+    for name in behind:
+        way = [name]
+        while (further := behind.get(way[-1])) in behind and further not in way:
+            way.append(further)
+        if further in way and not said.intersection(ring := way[way.index(further) :]):
+            said.update(ring)
+            message = f"Going up from {listed(ring, 'and')} comes back to {ring[0]}."
+            hint = "Leave behind: out at the switch that is next to the rest of the network."
+            yield Problem("switches-in-a-ring", ("switches", ring[0], "behind"), message, hint)
 
 
 def fixed_severities(settings: Any) -> Iterator[Problem]:

@@ -16,6 +16,7 @@ from seatwright.findings.words import listed, nearest, shown
 from seatwright.site.build import site_of
 from seatwright.site.checks import Entry, seat_entries, site_problems
 from seatwright.site.compose import Composed, compose_file, shown_path
+from seatwright.site.descriptor_files import read_descriptor_files
 from seatwright.site.kind import BROKEN, Reference, Report
 from seatwright.site.lines import EVERYTHING, LINE_TARGETS
 from seatwright.site.parts import parts_of
@@ -51,19 +52,21 @@ def read_site(path: str | os.PathLike[str]) -> Reading:
     Never raises for what is in the files or missing: that is in the findings. Places name files
     as they are seen from the current folder.
     """
-    composed, wrong_files = compose_all(site_file(Path(path)))
+    file = site_file(Path(path))
+    composed, wrong_files = compose_all(file)
     report = Report()
     values = joined(composed, report)
     sections = sections_of(composed)
     places = Places(Place(composed[0].name, 1, 1), sections)
-    findings = [found for file in composed for found in file.findings]
+    findings = [found for one in composed for found in one.findings]
     findings += wrong_files
     findings += [at_node(problem) for problem in report.problems]
     if values and not any(found.slug == "unknown-version" for found in findings):
         entries = list(seat_entries(values["rooms"]))
         asked = answerable(report.references, sections)
         unknown = list(unknown_names(asked, values, entries, places))
-        problems = [placed(problem, places) for problem in site_problems(values, entries)]
+        found_wrong = (*site_problems(values, entries), *read_descriptor_files(values, file.parent))
+        problems = [placed(problem, places) for problem in found_wrong]
         findings += [*unknown, *not_said_again(problems, unknown)]
     else:
         findings = [found for found in findings if not values or found.slug == "unknown-version"]
@@ -75,7 +78,7 @@ def read_site(path: str | os.PathLike[str]) -> Reading:
         site,
         in_order(findings, composed),
         places,
-        Sources({file.name: file.text for file in composed}),
+        Sources({one.name: one.text for one in composed}),
     )
 
 
@@ -185,7 +188,7 @@ def known_names(
     """What a name may refer to, by section."""
     seats = frozenset(name for entry in entries for name in entry.names)
     return {
-        **{s: values[s] for s in ("models", "policies", "hosts", "rooms", "peripherals")},
+        **{s: values[s] for s in NAMED},
         "seats": seats,
         "labels": frozenset(labels_of(values["models"])),
         "findings": BY_SLUG,
@@ -203,12 +206,17 @@ def labels_of(models: Mapping[str, Any]) -> Iterator[str]:
                 yield socket["label"]
 
 
+NAMED = ("models", "policies", "hosts", "rooms", "peripherals", "switches")
+"""Sections whose names are used elsewhere."""
+
+
 WHAT = {
     "models": "model",
     "policies": "policy",
     "hosts": "host",
     "rooms": "room",
     "peripherals": "peripheral",
+    "switches": "switch",
     "seats": "seat",
     "labels": "socket",
     "findings": "finding",

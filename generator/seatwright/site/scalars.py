@@ -15,9 +15,12 @@ from seatwright.site.units import (
     duration,
     ip_address,
     percent,
+    picture,
     port_path,
     port_range,
     rate,
+    round_trip,
+    size,
     usb_id,
     usb_id_or_vendor,
 )
@@ -271,6 +274,23 @@ Duration = Parsed(
     duration,
     {"type": "string", "pattern": "^0*[1-9][0-9]{0,5} ?(s|min|h)$"},
     "int",
+)
+RoundTrip = Parsed(
+    'a time such as "0.5 ms"',
+    round_trip,
+    {"type": "string", "pattern": r"^[0-9]{1,6}(\.[0-9]{1,3})? ?(us|ms|s)$"},
+    "int",
+)
+Size = Parsed(
+    'an amount such as "64 kB"',
+    size,
+    {"type": "string", "pattern": r"^[0-9]{1,6}(\.[0-9]{1,3})? ?[kMG]?B$"},
+    "int",
+)
+Picture = Parsed(
+    'a size such as "640x480"',
+    picture,
+    {"type": "string", "pattern": "^[1-9][0-9]{0,4}x[1-9][0-9]{0,4}$"},
 )
 Percent = Parsed(
     'a share such as "25%"',

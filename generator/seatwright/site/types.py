@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from seatwright.findings import SourcePath
+from seatwright.usb.capture import Setting
 from seatwright.usb.device import Interface
 
 
@@ -49,6 +50,7 @@ class OnboardDevice:
     usb_class: int | None
     carries: Carries | None
     path: SourcePath
+    speed: Speed | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +78,21 @@ class Model:
 
 
 @dataclass(frozen=True, slots=True)
+class Stream:
+    """What a device sends all the time: ``bits`` each of ``units`` in a second; in words, too."""
+
+    units: int
+    bits: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class Peripheral:
     """A device the site owns and names. ``needs`` in bits per second, None where not declared.
 
-    ``interfaces`` is empty where the site does not say (then any interface goes by the id).
+    ``interfaces`` is empty where the site does not say (then any interface goes by the id);
+    ``settings`` are those of its descriptors, with their endpoints, where a file of them is named.
+    ``request`` in bytes.
     """
 
     name: str
@@ -92,6 +105,10 @@ class Peripheral:
     needs: int | None
     port_paths_decide: bool
     path: SourcePath
+    stream: Stream | None = None
+    settings: tuple[Setting, ...] = ()
+    speed: Speed | None = None
+    request: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +164,11 @@ class Seat:
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """Seats under one policy. ``ports`` is the number of redirection ports for each guest."""
+    """Seats under one policy. ``ports`` is the number of redirection ports for each guest.
+
+    ``screen`` (bits per second), ``round_trip`` (microseconds) and ``at_once`` (percent) are None
+    where the site's settings hold.
+    """
 
     name: str
     title: str
@@ -159,6 +180,10 @@ class Room:
     restart: str | None
     seats: tuple[Seat, ...]
     path: SourcePath
+    screen: int | None = None
+    round_trip: int | None = None
+    at_once: int | None = None
+    switch: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +198,19 @@ class Host:
     spice_ports: tuple[int, int]
     path: SourcePath
     restart: str = "never"
+    link: int | None = None
+    switch: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """A network switch; ``uplink`` in bits per second, ``behind`` the switch that it leads to."""
+
+    name: str
+    title: str
+    uplink: int
+    behind: str | None
+    path: SourcePath
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,13 +227,19 @@ class Promise:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What holds for the whole site. ``idle_after`` in seconds; shares in percent."""
+    """What holds for the whole site. ``idle_after`` in seconds; shares in percent.
+
+    ``screen`` in bits per second, ``round_trip`` in microseconds.
+    """
 
     restart: str = "if-idle"
     idle_after: int = 600
     batch: int = 25
     stop_at: int = 20
     access_user: str = "ops"
+    screen: int = 20_000_000
+    round_trip: int = 500
+    at_once: int = 25
     severities: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -212,3 +256,4 @@ class Site:
     hosts: Mapping[str, Host]
     rooms: Mapping[str, Room]
     promises: tuple[Promise, ...]
+    switches: Mapping[str, Switch] = field(default_factory=dict)

@@ -17,6 +17,7 @@ from seatwright.usb.portpath import PortPathError, parse_port_path
 UNITS = {"b": 1, "B": 8}
 THOUSANDS = {"": 1, "k": 10**3, "M": 10**6, "G": 10**9}
 SECONDS = {"s": 1, "min": 60, "h": 3600}
+MICROSECONDS = {"us": 1, "ms": 1000, "s": 1_000_000}
 
 
 def rate(text: str) -> int:
@@ -44,6 +45,41 @@ def duration(text: str) -> int:
             'Write a whole number and s, min or h, as in "10 min".',
         )
     return int(found[1]) * SECONDS[found[2]]
+
+
+def round_trip(text: str) -> int:
+    """``0.5 ms`` in microseconds, at most ten seconds."""
+    found = re.fullmatch(r"([0-9]{1,6}(?:\.[0-9]{1,3})?) ?(us|ms|s)", text)
+    length = Fraction(found[1]) * MICROSECONDS[found[2]] if found else Fraction(0)
+    if not 1 <= length <= 10_000_000:
+        raise Misread(
+            f"{shown(text)} is not the time of a round trip.",
+            'Write a number and us, ms or s, as in "0.5 ms"; ten seconds at most.',
+        )
+    return int(length)
+
+
+def size(text: str) -> int:
+    """``64 kB`` in bytes (thousands of them), at most one gigabyte."""
+    found = re.fullmatch(r"([0-9]{1,6}(?:\.[0-9]{1,3})?) ?([kMG]?)B", text)
+    count = Fraction(found[1]) * THOUSANDS[found[2]] if found else Fraction(0)
+    if not 1 <= count <= 10**9:
+        raise Misread(
+            f"{shown(text)} is not an amount of data.",
+            'Write a number and B, kB or MB, as in "64 kB"; 1 GB at most.',
+        )
+    return int(count)
+
+
+def picture(text: str) -> tuple[int, int]:
+    """``640x480`` as width and height."""
+    found = re.fullmatch("([1-9][0-9]{0,4})x([1-9][0-9]{0,4})", text)
+    if not found:
+        raise Misread(
+            f"{shown(text)} is not the size of a picture.",
+            'Write width and height in pixels with an x between them, as in "640x480".',
+        )
+    return int(found[1]), int(found[2])
 
 
 def percent(text: str) -> int:

@@ -36,6 +36,15 @@ from seatwright.site.declare import (
     User,
 )
 from seatwright.site.lines import InterfaceKind, LineWord, SeatWord, UsbClass, Version
+from seatwright.site.links import (
+    HOST_KEYS,
+    ONBOARD_SPEED,
+    PERIPHERAL_KEYS,
+    ROOM_KEYS,
+    SETTINGS_KEYS,
+    STREAM,
+    SWITCH,
+)
 from seatwright.site.types import Carries, Speed
 
 VERSION = 1
@@ -82,6 +91,7 @@ SETTINGS = Record(
         default="ops",
         shown_default="ops",
     ),
+    *SETTINGS_KEYS,
     Key(
         "findings",
         MapOf(SEVERITIES, NameOf("findings", "a finding"), "severities"),
@@ -100,6 +110,7 @@ ONBOARD = Record(
         Choice(*Carries),
         "What the client cannot do without: its network, its disk or its keyboard and mouse.",
     ),
+    ONBOARD_SPEED,
 )
 
 SOCKET = Record(
@@ -160,7 +171,7 @@ PERIPHERAL = Record(
         "The classes of its interfaces, one entry for each; left out, any interface goes.",
         default=(),
     ),
-    Key("needs", Rate, "What it needs of the seat's link while it is in use."),
+    *PERIPHERAL_KEYS,
     Key(
         "port-paths-decide",
         Boolean(),
@@ -239,6 +250,7 @@ HOST = Record(
         default="never",
         shown_default="never",
     ),
+    *HOST_KEYS,
 )
 
 SEAT = Record(
@@ -277,6 +289,7 @@ ROOM = Record(
         shown_default="xhci",
     ),
     Key("restart", RESTART, f"{RESTART_SENTENCE} The site's setting where left out."),
+    *ROOM_KEYS,
     Key(
         "seats",
         ListOf(OneOf(SeatWord(), SEAT)),
@@ -321,6 +334,12 @@ SECTIONS: tuple[Key, ...] = (
         default={},
     ),
     Key("hosts", MapOf(HOST, Name(), "hosts"), "Hypervisors that run the guests.", default={}),
+    Key(
+        "switches",
+        MapOf(SWITCH, Name(), "switches"),
+        "Network switches whose uplinks many seats share.",
+        default={},
+    ),
     Key("rooms", MapOf(ROOM, Name(), "rooms"), "Seats under one policy.", default={}),
     Key(
         "promises",
@@ -361,10 +380,12 @@ RECORDS: dict[str, Record] = {
     "onboard": ONBOARD,
     "socket": SOCKET,
     "peripheral": PERIPHERAL,
+    "stream": STREAM,
     "policy": POLICY,
     "line": LINE,
     "socket-lines": SOCKET_LINES,
     "host": HOST,
+    "switch": SWITCH,
     "room": ROOM,
     "seat": SEAT,
     "promise": PROMISE,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from seatwright.usb.device import Device, Interface
+from seatwright.usb.device import Device, Endpoint, Interface
 from seatwright.usb.portpath import PortPath
 
 LONGEST_TEXT = 126
@@ -42,6 +42,7 @@ class Setting:
     number: int
     alternate: int
     interface: Interface
+    endpoints: tuple[Endpoint, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

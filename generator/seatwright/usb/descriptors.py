@@ -1,6 +1,6 @@
 """Binary descriptors, as the kernel gives them in ``/sys/bus/usb/devices/<path>/descriptors``.
 
-Sources: USB 2.0, tables 9-8, 9-10 and 9-12; Documentation/ABI/stable/sysfs-bus-usb (the device
+Sources: USB 2.0, tables 9-8, 9-10, 9-12, 9-13; Documentation/ABI/stable/sysfs-bus-usb (the device
 descriptor, then every configuration with all that belongs to it).
 """
 
@@ -8,14 +8,19 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from seatwright.usb.capture import CaptureError, Configuration, Setting
-from seatwright.usb.device import Interface
+from seatwright.usb.device import Endpoint, Interface
 
-_DEVICE, _CONFIGURATION, _INTERFACE = 1, 2, 4
-_LENGTHS = {_DEVICE: 18, _CONFIGURATION: 9, _INTERFACE: 9}
-_NAMES = {_DEVICE: "device", _CONFIGURATION: "configuration", _INTERFACE: "interface"}
+_DEVICE, _CONFIGURATION, _INTERFACE, _ENDPOINT = 1, 2, 4, 5
+_LENGTHS = {_DEVICE: 18, _CONFIGURATION: 9, _INTERFACE: 9, _ENDPOINT: 7}
+_NAMES = {
+    _DEVICE: "device",
+    _CONFIGURATION: "configuration",
+    _INTERFACE: "interface",
+    _ENDPOINT: "endpoint",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +70,7 @@ def _split(data: bytes, file: str) -> Iterator[tuple[int, int, bytes]]:
 
 
 def _configurations(parts: list[tuple[int, int, bytes]], file: str) -> tuple[Configuration, ...]:
-    """The configurations with their interface descriptors; all others are passed over."""
+    """The configurations with their interfaces and endpoints; all others are passed over."""
     heads: list[tuple[int, bytes, list[Setting]]] = []
     for offset, kind, data in parts:
         if kind == _CONFIGURATION:
@@ -74,6 +79,10 @@ def _configurations(parts: list[tuple[int, int, bytes]], file: str) -> tuple[Con
             if not heads:
                 raise _error(file, offset, "an interface stands before any configuration")
             heads[-1][2].append(Setting(data[2], data[3], Interface(data[5], data[6], data[7])))
+        elif kind == _ENDPOINT and heads and heads[-1][2]:
+            setting = heads[-1][2][-1]
+            endpoint = Endpoint(*struct.unpack("<2xBBHB", data[:7]))
+            heads[-1][2][-1] = replace(setting, endpoints=(*setting.endpoints, endpoint))
     for offset, data, settings in heads:
         found = len({setting.number for setting in settings})
         if found != data[4]:

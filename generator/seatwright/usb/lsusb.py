@@ -22,7 +22,7 @@ from seatwright.usb.capture import (
     Setting,
     printable,
 )
-from seatwright.usb.device import Interface
+from seatwright.usb.device import Endpoint, Interface
 
 LARGEST = 16 * 2**20
 """Bytes of a text that is read; a client with 100 devices makes about 1 MB."""
@@ -42,6 +42,7 @@ _KEYS = {
         "bInterfaceNumber", "bAlternateSetting", "bInterfaceClass", "bInterfaceSubClass",
         "bInterfaceProtocol",
     ),
+    "Endpoint Descriptor:": ("bEndpointAddress", "bmAttributes", "wMaxPacketSize", "bInterval"),
 }  # fmt: skip
 _SHOWN = 200
 _HINT_AGAIN = "make the text again, as root on the client: lsusb -v > devices.txt"
@@ -210,14 +211,16 @@ class _Block:
         )
 
     def _configuration(self, head: _Section, below: Sequence[_Section]) -> Configuration:
+        starts = [at for at, one in enumerate(below) if one.heading == "Interface Descriptor:"]
+        edges = [*starts, len(below)]
         settings = tuple(
-            self._setting(one) for one in below if one.heading == "Interface Descriptor:"
+            self._setting(below[start], below[start + 1 : end]) for start, end in pairwise(edges)
         )
         numbers = {setting.number for setting in settings}
         self._announced(head, "bNumInterfaces", len(numbers), "interfaces")
         return Configuration(self._octet(head, "bConfigurationValue"), settings)
 
-    def _setting(self, section: _Section) -> Setting:
+    def _setting(self, section: _Section, below: Sequence[_Section]) -> Setting:
         return Setting(
             self._octet(section, "bInterfaceNumber"),
             self._octet(section, "bAlternateSetting"),
@@ -226,6 +229,15 @@ class _Block:
                 self._octet(section, "bInterfaceSubClass"),
                 self._octet(section, "bInterfaceProtocol"),
             ),
+            tuple(self._endpoint(one) for one in below if one.heading == "Endpoint Descriptor:"),
+        )
+
+    def _endpoint(self, section: _Section) -> Endpoint:
+        return Endpoint(
+            self._matched(section, "bEndpointAddress", "0x[0-9a-fA-F]{2}", 16, 0xFF, "0x81"),
+            self._octet(section, "bmAttributes"),
+            self._hexadecimal(section, "wMaxPacketSize"),
+            self._octet(section, "bInterval"),
         )
 
     def _announced(self, section: _Section, key: str, found: int, what: str) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
+from seatwright.capacity.checks import link_checks
 from seatwright.findings.problem import Problem
 from seatwright.plan import Plan
 from seatwright.policy.checks.blind import blind_layers
@@ -35,6 +36,7 @@ CHECKS: tuple[Check, ...] = (
     keyboards,
     class_wide,
     in_part,
+    link_checks,
     kept_everywhere,
     blind_layers,
 )
