@@ -13,8 +13,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from random import Random
 
-from seatwright.usb.capture import CapturedDevice, Configuration, Setting
-from seatwright.usb.device import Endpoint, Interface
+from seatwright.usb.capture import CapturedDevice, Configuration, Endpoint, Setting
+from seatwright.usb.device import Interface
 from seatwright.usb.portpath import PortPath
 
 

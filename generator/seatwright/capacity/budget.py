@@ -1,9 +1,10 @@
 """Which peripherals fit where: the plan's numbers and its policies brought together.
 
 A peripheral *fits* where its seat's link and adapter carry it beside the greediest others that the
-guest has ports for; it *fits alone* where they carry it by itself; else it *does not fit*.  Its
-best socket counts.  What takes what there is (a drive without a declared rate) always fits, and
-is left out where many share: it gives way to the others.
+guest has ports for, or where it asks for no more than an even part (as many parts as ports); it
+*fits alone* where they carry it by itself; else it *does not fit*.  Its best socket counts.  What
+takes what there is (a drive without a declared rate) always fits, and is left out where many share:
+it gives way to the others.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from dataclasses import dataclass
 from heapq import nlargest
 from typing import Literal
 
-from seatwright.capacity.fits import MILLION, wire_rate
+from seatwright.capacity.fits import MILLION, on_wire, wire_rate
 from seatwright.plan import Cell, Plan, PlannedFit, PlannedSwitch, RuleSet, Value
 from seatwright.policy.algebra import Outcome
 from seatwright.policy.proofs import Proofs, spots_at
@@ -137,7 +138,8 @@ def _rows(plan: Plan, cell: Cell, ports: int, passing: _Passing) -> Iterator[Row
         others = (share for other, share in shares.items() if other != name)
         beside = sum(nlargest(ports - 1, others))
         alone = any(fit.fits for fit in found[name])
-        fits = alone and (not shares[name] or shares[name] + beside <= MILLION)
+        even = shares[name] * ports <= MILLION
+        fits = alone and (even or shares[name] + beside <= MILLION)
         verdict: Verdict = "fits" if fits else "fits alone" if alone else "does not fit"
         yield Row(peripheral=name, verdict=verdict, beside=beside, fits=found[name])
 
@@ -183,17 +185,17 @@ def _shared(plan: Plan, groups: Sequence[Group]) -> Iterator[Shared]:
     for group in groups:
         room, link = plan.rooms[group.room], plan.links[group.link]
         busy = sum(nlargest(group.ports, (wires[row.peripheral] for row in group.rows)))
-        most = min(link.rate, link.screen + busy)
+        most = min(link.rate, link.screen + min(busy, on_wire(link.leaves)))
         for host, count in _hosts(plan, group).items():
             crossed = above.get(room.switch or "", frozenset()) ^ above.get(
                 plan.hosts[host].switch or "", frozenset()
             )
             loads = [switches[name] for name in crossed] + ([hosts[host]] if host in hosts else [])
-            using = -(-count * room.at_once // 100)
+            using = count * room.at_once
             for load in loads:
                 load.seats += count
                 load.worst += count * most
-                load.at_once += using * most + (count - using) * link.screen
+                load.at_once += (using * most + (100 * count - using) * link.screen) // 100
     for name, switch in plan.switches.items():
         yield _one_shared("switch", name, switch.uplink, switches[name])
     for name, load in hosts.items():

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from seatwright.capacity.budget import Row, Shared, make_budget
+from seatwright.capacity.budget import Group, Row, Shared, make_budget
 from seatwright.capacity.fits import LATEST, MILLION
 from seatwright.capacity.words import (
     BASIS,
@@ -21,6 +21,9 @@ from seatwright.plan import Plan, PlannedDemand, PlannedFit, PlannedLink, source
 from seatwright.policy.proofs import Proofs
 
 SLUGS = {"link": "link-too-slow", "adapter": "link-too-slow", "socket": "socket-too-slow"}
+SHOWN = 3
+"""Peripherals that a message names before it counts the rest."""
+
 HINTS = {
     "link": "Let it go where the link is faster, or give less to the screen.",
     "adapter": "Let it go where the adapter is faster, or in a socket on another bus.",
@@ -33,7 +36,7 @@ class Found:
     """The same numbers at some seats."""
 
     row: Row
-    fit: PlannedFit | None
+    fit: PlannedFit
     link: PlannedLink
     seats: list[str]
 
@@ -41,35 +44,50 @@ class Found:
 def link_checks(proofs: Proofs) -> Iterator[Problem]:
     """What a plan's budget has to say; the same thing of many seats once."""
     plan, budget = proofs.plan, make_budget(proofs)
-    found: dict[tuple[object, ...], Found] = {}
-    for group in budget.groups:
-        for row in group.rows:
-            for fit in _worth_saying(row):
-                key = (row.peripheral, group.link, fit)
-                known = found.setdefault(key, Found(row, fit, plan.links[group.link], []))
-                known.seats.extend(group.seats)
-    for one in found.values():
-        demand = plan.peripherals[one.row.peripheral].demand
-        if demand is not None:
-            yield _problem(plan, one, demand)
+    yield from _too_much(plan, budget.groups)
+    yield from _only_alone(plan, budget.groups)
     for shared in budget.shared:
         if shared.at_once > shared.rate:
             yield _shared(plan, shared)
 
 
-def _worth_saying(row: Row) -> Iterator[PlannedFit | None]:
-    """The sockets in which it does not fit; None where the others are the reason."""
-    yield from (fit for fit in row.fits if not fit.fits)
-    if row.verdict == "fits alone":
-        yield None
+def _too_much(plan: Plan, groups: Sequence[Group]) -> Iterator[Problem]:
+    """Peripherals in sockets where they do not fit even by themselves."""
+    found: dict[tuple[str, str, PlannedFit], Found] = {}
+    for group in groups:
+        for row in group.rows:
+            for fit in row.fits:
+                if not fit.fits:
+                    key = (row.peripheral, group.link, fit)
+                    known = found.setdefault(key, Found(row, fit, plan.links[group.link], []))
+                    known.seats.extend(group.seats)
+    for one in found.values():
+        demand = plan.peripherals[one.row.peripheral].demand
+        if demand is not None and one.fit.limit == "round-trip":
+            yield _too_far(plan, one, one.fit, demand)
+        elif demand is not None:
+            yield _too_slow(plan, one, one.fit, demand)
 
 
-def _problem(plan: Plan, found: Found, demand: PlannedDemand) -> Problem:
-    if found.fit is None:
-        return _only_alone(plan, found)
-    if found.fit.limit == "round-trip":
-        return _too_far(plan, found, found.fit, demand)
-    return _too_slow(plan, found, found.fit, demand)
+def _only_alone(plan: Plan, groups: Sequence[Group]) -> Iterator[Problem]:
+    """Rooms whose seats' links carry some peripherals only by themselves."""
+    found: dict[tuple[str, str, int, tuple[Row, ...]], list[str]] = {}
+    for group in groups:
+        alone = tuple(row for row in group.rows if row.verdict == "fits alone")
+        if alone:
+            found.setdefault((group.room, group.link, group.ports, alone), []).extend(group.seats)
+    for (room, _, ports, rows), seats in found.items():
+        names = listed([row.peripheral for row in rows[:SHOWN]], "and")
+        more = f" and {len(rows) - SHOWN} more" if len(rows) > SHOWN else ""
+        most = max(row.beside + min(fit.share for fit in row.fits) for row in rows)
+        yield Problem(
+            "only-alone",
+            (*source_path(plan.rooms[room].origin), "ports"),
+            f"{names}{more} at {_seats(seats)} fit{'s' if len(rows) == 1 else ''} only alone: with "
+            f"the greediest peripherals in all {ports} ports the link would need "
+            f"{100 * most / MILLION:.0f}% of what it leaves.",
+            "Nothing to do where people use one of them at a time; or give the guests fewer ports.",
+        )
 
 
 def _too_slow(plan: Plan, found: Found, fit: PlannedFit, demand: PlannedDemand) -> Problem:
@@ -87,7 +105,7 @@ def _too_slow(plan: Plan, found: Found, fit: PlannedFit, demand: PlannedDemand) 
         SLUGS[fit.limit],
         *_place(plan, found),
         hint=hint,
-        message=f"{found.row.peripheral} at {_seats(found)} needs {_needs(demand)}"
+        message=f"{found.row.peripheral} at {_seats(found.seats)} needs {_needs(demand)}"
         f"{sockets_words(fit)}; {what} leaves {link_words(fit.leaves)}.",
         also=((also, f"the model {model.name}"),),
         at_key=True,
@@ -95,36 +113,26 @@ def _too_slow(plan: Plan, found: Found, fit: PlannedFit, demand: PlannedDemand) 
 
 
 def _too_far(plan: Plan, found: Found, fit: PlannedFit, demand: PlannedDemand) -> Problem:
-    trip = time_words(found.link.round_trip)
+    trip, who = (
+        time_words(found.link.round_trip),
+        f"{found.row.peripheral} at {_seats(found.seats)}",
+    )
     if fit.delay is not None and demand.kind is not None and fit.delay > LATEST[demand.kind]:
         what = "sound" if demand.kind == "sound" else "a movement"
         said = (
-            f"{what} of {found.row.peripheral} at {_seats(found)} comes {time_words(fit.delay)} "
+            f"{what} of {who} comes {time_words(fit.delay)} "
             f"late with a round trip of {trip}; {time_words(LATEST[demand.kind])} is the most."
         )
         message = said[0].upper() + said[1:]
         hint = "Keep it at the seat, or run the guest on a host that is nearer."
     else:
         message = (
-            f"{found.row.peripheral} at {_seats(found)} needs {_needs(demand)}; its driver asks "
+            f"{who} needs {_needs(demand)}; its driver asks "
             f"for {demand.request:,} bytes at a time, which with {demand.trips} round trips of "
             f"{trip} each makes {link_words(fit.leaves)}{sockets_words(fit)}."
         )
         hint = "Say request: where its driver asks for more, or run the guest on a nearer host."
     return Problem("too-far-away", *_place(plan, found), hint=hint, message=message, at_key=True)
-
-
-def _only_alone(plan: Plan, found: Found) -> Problem:
-    share = min(fit.share for fit in found.row.fits)
-    return Problem(
-        "only-alone",
-        *_place(plan, found),
-        hint="Nothing to do where people use one at a time; or give the guests fewer ports.",
-        message=f"{found.row.peripheral} at {_seats(found)} takes {_percent(share)} of what the "
-        f"link leaves; the greediest others that the guest has ports for take "
-        f"{_percent(found.row.beside)}.",
-        at_key=True,
-    )
 
 
 def _shared(plan: Plan, shared: Shared) -> Problem:
@@ -158,12 +166,8 @@ def _needs(demand: PlannedDemand) -> str:
     return f"{rate} ({BASIS[demand.basis]}: {demand.words})"
 
 
-def _seats(found: Found) -> str:
-    first, count = found.seats[0], len(found.seats)
+def _seats(seats: Sequence[str]) -> str:
+    first, count = seats[0], len(seats)
     if count == 1:
         return f"seat {first}"
     return f"seat {first} and {count - 1} other{'s' if count > 2 else ''}"
-
-
-def _percent(share: int) -> str:
-    return f"{100 * share / MILLION:.0f}%"

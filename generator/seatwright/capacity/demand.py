@@ -17,8 +17,7 @@ from typing import Literal
 from seatwright.capacity.transfers import LARGEST, Transfer
 from seatwright.plan import PlannedDemand
 from seatwright.site.types import Peripheral, Speed
-from seatwright.usb.capture import Setting
-from seatwright.usb.device import Endpoint
+from seatwright.usb.capture import Endpoint, Setting
 
 SPEEDS = tuple(Speed)
 """From the slowest to the fastest."""

@@ -179,6 +179,12 @@ def wire_rate(demand: PlannedDemand) -> int:
     return (demand.rate or 0) * PLANNED.bits(PLANNED.packet(transfer, unit)) // (8 * unit)
 
 
+def on_wire(rate: int) -> int:
+    """Bits in a second that one large stream of that rate takes of a network."""
+    stream = PLANNED.packet(Transfer.BULK, STREAM.request)
+    return rate * PLANNED.bits(stream) // (8 * STREAM.request)
+
+
 def _own_rate(demand: PlannedDemand, speed: Speed) -> float:
     """Bits in a second that the peripheral's own bus carries at best; 0 where it has no such."""
     transfer = Transfer(demand.transfer)

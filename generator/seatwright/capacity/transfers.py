@@ -17,12 +17,12 @@ from seatwright.site.types import Speed
 
 
 class Transfer(StrEnum):
-    """The four types of transfers (USB 2.0, 5.4)."""
+    """The four types of transfers (USB 2.0, 5.4), in the order of their numbers in table 9-13."""
 
     CONTROL = "control"
     ISOCHRONOUS = "isochronous"
-    INTERRUPT = "interrupt"
     BULK = "bulk"
+    INTERRUPT = "interrupt"
 
 
 @dataclass(frozen=True, slots=True)

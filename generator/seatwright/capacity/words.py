@@ -127,7 +127,7 @@ def shared_cells(one: Shared) -> tuple[str, ...]:
         fits = "does not fit"
     return (
         f"{one.kind} {one.name}",
-        f"{link_words(one.rate)} for {one.seats} seats",
+        f"{link_words(one.rate)} for {one.seats} seat{'' if one.seats == 1 else 's'}",
         fits,
         f"{link_words(one.at_once)} at the stated share, {link_words(one.worst)} at worst",
     )

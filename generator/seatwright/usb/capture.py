@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from seatwright.usb.device import Device, Endpoint, Interface
+from seatwright.usb.device import Device, Interface
 from seatwright.usb.portpath import PortPath
 
 LONGEST_TEXT = 126
@@ -33,6 +33,21 @@ class CaptureError(ValueError):
         self.column = column
         self.hint = hint
         self.source = source
+
+
+@dataclass(frozen=True, slots=True)
+class Endpoint:
+    """An endpoint descriptor (USB 2.0, table 9-13) with its fields as they stand there."""
+
+    address: int
+    attributes: int
+    max_packet: int
+    interval: int
+
+    @property
+    def size(self) -> int:
+        """Bytes in a frame or microframe: a packet, or up to three of them."""
+        return (self.max_packet & 0x7FF) * (1 + (self.max_packet >> 11 & 3))
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,8 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from seatwright.usb.capture import CaptureError, Configuration, Setting
-from seatwright.usb.device import Endpoint, Interface
+from seatwright.usb.capture import CaptureError, Configuration, Endpoint, Setting
+from seatwright.usb.device import Interface
 
 _DEVICE, _CONFIGURATION, _INTERFACE, _ENDPOINT = 1, 2, 4, 5
 _LENGTHS = {_DEVICE: 18, _CONFIGURATION: 9, _INTERFACE: 9, _ENDPOINT: 7}

@@ -19,21 +19,6 @@ class Interface:
 
 
 @dataclass(frozen=True, slots=True)
-class Endpoint:
-    """An endpoint descriptor (USB 2.0, table 9-13) with its fields as they stand there."""
-
-    address: int
-    attributes: int
-    max_packet: int
-    interval: int
-
-    @property
-    def size(self) -> int:
-        """Bytes in a frame or microframe: a packet, or up to three of them."""
-        return (self.max_packet & 0x7FF) * (1 + (self.max_packet >> 11 & 3))
-
-
-@dataclass(frozen=True, slots=True)
 class Device:
     """What usbredir's filter looks at: ids 0 to 0xFFFF, bcdDevice raw BCD, class codes 0 to 255.
 

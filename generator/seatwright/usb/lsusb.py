@@ -19,10 +19,11 @@ from seatwright.usb.capture import (
     CapturedDevice,
     CaptureError,
     Configuration,
+    Endpoint,
     Setting,
     printable,
 )
-from seatwright.usb.device import Endpoint, Interface
+from seatwright.usb.device import Interface
 
 LARGEST = 16 * 2**20
 """Bytes of a text that is read; a client with 100 devices makes about 1 MB."""
