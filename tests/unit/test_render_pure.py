@@ -31,7 +31,8 @@ rules:
 def demo_repository(root: Path) -> Path:
     """The demo site's own files, in a repository of their own."""
     folder = root / "inventories/fennmoor"
-    for path in [DEMO / "site.yml", *DEMO.glob("models/*"), *DEMO.glob("rooms/*")]:
+    parts = [path for name in ("models", "rooms", "devices") for path in DEMO.glob(f"{name}/*")]
+    for path in [DEMO / "site.yml", *parts]:
         copy = folder / path.relative_to(DEMO)
         copy.parent.mkdir(parents=True, exist_ok=True)
         copy.write_bytes(path.read_bytes())

@@ -104,7 +104,8 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Inventory:
     """The demo site, rendered."""
     root = tmp_path_factory.mktemp("demo")
     folder = root / "inventories/fennmoor"
-    for path in [DEMO / "site.yml", *DEMO.glob("models/*"), *DEMO.glob("rooms/*")]:
+    parts = [path for name in ("models", "rooms", "devices") for path in DEMO.glob(f"{name}/*")]
+    for path in [DEMO / "site.yml", *parts]:
         copy = folder / path.relative_to(DEMO)
         copy.parent.mkdir(parents=True, exist_ok=True)
         copy.write_bytes(path.read_bytes())
