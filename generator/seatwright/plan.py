@@ -94,6 +94,16 @@ class PlannedSocket(Value, frozen=True, kw_only=True):
     speed: str
 
 
+class PlannedImage(Value, frozen=True, kw_only=True):
+    """What a model's image is made of (see ``site.types.ImageWishes``)."""
+
+    suite: str = "bookworm"
+    packages: tuple[str, ...] = ()
+    read_only: bool = False
+    file: str | None = None
+    sha256: str | None = None
+
+
 class PlannedModel(Value, frozen=True, kw_only=True):
     """A kind of client. ``link`` in bits per second."""
 
@@ -104,6 +114,7 @@ class PlannedModel(Value, frozen=True, kw_only=True):
     network: str
     onboard: tuple[PlannedOnboard, ...]
     sockets: tuple[PlannedSocket, ...]
+    image: PlannedImage = PlannedImage()
     origin: str
 
 
@@ -209,7 +220,10 @@ class Cell(Value, frozen=True, kw_only=True):
 
 
 class PlannedSeat(Value, frozen=True, kw_only=True):
-    """A seat with everything looked up; ``number`` is allocated once and kept."""
+    """A seat with everything looked up; ``number`` is allocated once and kept.
+
+    ``serial`` and ``mac`` are those of its board, where the site says them.
+    """
 
     name: str
     number: int
@@ -220,6 +234,8 @@ class PlannedSeat(Value, frozen=True, kw_only=True):
     address: str
     guest: str
     host: str
+    serial: str | None
+    mac: str | None
     origin: str
 
 

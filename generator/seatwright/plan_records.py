@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from seatwright.capacity.demand import demand_of
 from seatwright.plan import (
+    PlannedImage,
     PlannedInterface,
     PlannedLine,
     PlannedModel,
@@ -52,6 +53,13 @@ def planned_model(model: Model) -> PlannedModel:
         sockets=tuple(
             PlannedSocket(label=one.label, ports=one.ports, speed=one.speed.value)
             for one in model.sockets
+        ),
+        image=PlannedImage(
+            suite=model.image.suite,
+            packages=model.image.packages,
+            read_only=model.image.read_only,
+            file=model.image.file,
+            sha256=model.image.sha256,
         ),
         origin=origin(model.path),
     )

@@ -239,6 +239,8 @@ def _seats(placed: Sequence[Placed], given: Allocations) -> dict[str, PlannedSea
             address=one.seat.address or one.seat.name,
             guest=one.guest,
             host=one.host,
+            serial=one.seat.serial,
+            mac=one.seat.mac,
             origin=origin(one.seat.path),
         )
         for one in placed

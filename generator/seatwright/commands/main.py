@@ -36,6 +36,8 @@ VERBS: Mapping[str, Verb] = {
     "budget": Verb("budget", "Say what links carry, and which peripherals fit."),
     "review": Verb("review", "Say what the change between two revisions does to whom."),
     "book": Verb("book", "Make one HTML page of a site, to read, print and try devices in."),
+    "image": Verb("image", "Make the image that the seats of a model boot from."),
+    "card": Verb("card", "Write an image to a card, and read it back."),
     "policy": Verb("policy", "Turn filter strings from elsewhere into policy lines."),
     "schema": Verb("schema", "Print the JSON Schema of a file, for editors and other programs."),
 }

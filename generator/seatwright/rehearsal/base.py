@@ -111,7 +111,7 @@ def ensure(recipe: Recipe, cache: Path | None = None) -> Layers:
         need_root(f"Making the root '{recipe.name}'")
         need_programs({"mmdebstrap": "mmdebstrap", "unshare": "util-linux"})
         roots.mkdir(parents=True, exist_ok=True)
-        with _locked(roots / f".{recipe.directory}.lock"):
+        with locked(roots / f".{recipe.directory}.lock"):
             if not root.is_dir():
                 _make(recipe, root, below)
     return (root, *below)
@@ -134,7 +134,7 @@ def copy_root(layers: Layers, target: Path) -> None:
 
 
 @contextmanager
-def _locked(path: Path) -> Iterator[None]:
+def locked(path: Path) -> Iterator[None]:
     """Hold a lock file, so that two runs do not make one root at a time."""
     with path.open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)

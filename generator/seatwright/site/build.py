@@ -14,6 +14,7 @@ from seatwright.site.model_checks import socket_ports
 from seatwright.site.types import (
     Carries,
     Host,
+    ImageWishes,
     Line,
     Match,
     Model,
@@ -101,7 +102,19 @@ def model_of(name: str, values: Values) -> Model:
         network=values["network"],
         onboard=tuple(onboard),
         sockets=tuple(sockets),
+        image=image_of(values["image"]),
         path=path,
+    )
+
+
+def image_of(values: Values) -> ImageWishes:
+    """What a model's image is made of."""
+    return ImageWishes(
+        suite=values["suite"],
+        packages=values["packages"],
+        read_only=values["read-only"],
+        file=values["file"],
+        sha256=values["sha256"],
     )
 
 
@@ -271,7 +284,7 @@ def seats_of(written: tuple[Any, ...], path: SourcePath) -> Iterator[Seat]:
         place = (*path, "seats", index)
         if isinstance(entry, tuple):
             for name in entry:
-                yield Seat(name, None, None, None, None, None, None, place)
+                yield Seat(name, *(8 * (None,)), path=place)
         else:
             yield Seat(**entry, path=place)
 

@@ -350,6 +350,26 @@ Uri = patterned(
     "[a-z][a-z0-9+]*://[!-~]*",
     'Write it as in "qemu:///system".',
 )
+Serial = patterned(
+    "a board's serial number",
+    r"[A-Za-z0-9][A-Za-z0-9._-]{1,63}",
+    "Write it as the board itself says it: letters, digits, dots, hyphens.",
+)
+Mac = patterned(
+    "a network adapter's address",
+    r"[0-9a-f]{2}(:[0-9a-f]{2}){5}",
+    'Write it in lower case, as in "52:54:00:12:34:56".',
+)
+Package = patterned(
+    "the name of a Debian package",
+    r"[a-z0-9][a-z0-9+.-]+",
+    "Names of packages are lower-case letters, digits, +, - and dots.",
+)
+Sha256 = patterned(
+    "a SHA-256",
+    r"[0-9a-f]{64}",
+    "It is 64 digits from 0 to f, as sha256sum prints them.",
+)
 Pattern = patterned(
     "files below the site's folder",
     r"[^\\\x00-\x1f]+",

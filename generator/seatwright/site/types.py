@@ -64,6 +64,17 @@ class Socket:
 
 
 @dataclass(frozen=True, slots=True)
+class ImageWishes:
+    """What a model's image is made of; ``file`` (below the site's folder) has this ``sha256``."""
+
+    suite: str = "bookworm"
+    packages: tuple[str, ...] = ()
+    read_only: bool = False
+    file: str | None = None
+    sha256: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Model:
     """A kind of client. ``link`` in bits per second; ``network`` is ``usb`` or ``internal``."""
 
@@ -74,6 +85,7 @@ class Model:
     network: str
     onboard: tuple[OnboardDevice, ...]
     sockets: tuple[Socket, ...]
+    image: ImageWishes
     path: SourcePath
 
 
@@ -159,6 +171,8 @@ class Seat:
     guest: str | None
     address: str | None
     ports: int | None
+    serial: str | None
+    mac: str | None
     path: SourcePath
 
 

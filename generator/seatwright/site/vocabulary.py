@@ -35,6 +35,7 @@ from seatwright.site.declare import (
     UsbIdOrVendor,
     User,
 )
+from seatwright.site.image_keys import BOARD_KEYS, IMAGE
 from seatwright.site.lines import InterfaceKind, LineWord, SeatWord, UsbClass, Version
 from seatwright.site.links import (
     HOST_KEYS,
@@ -151,6 +152,12 @@ MODEL = Record(
         default=(),
     ),
     Key("sockets", ListOf(SOCKET), "USB ports that people can reach.", default=()),
+    Key(
+        "image",
+        IMAGE,
+        "What its image is made of: Debian bookworm where left out.",
+        default=IMAGE.defaults(),
+    ),
 )
 
 PERIPHERAL = Record(
@@ -266,6 +273,7 @@ SEAT = Record(
         Integer(1, MOST_PORTS),
         "Redirection ports of its guest, where they are not as many as the room's.",
     ),
+    *BOARD_KEYS,
 )
 
 ROOM = Record(
@@ -379,6 +387,7 @@ RECORDS: dict[str, Record] = {
     "model": MODEL,
     "onboard": ONBOARD,
     "socket": SOCKET,
+    "image": IMAGE,
     "peripheral": PERIPHERAL,
     "stream": STREAM,
     "policy": POLICY,

@@ -1,0 +1,94 @@
+"""``seatwright card``: an image onto a card."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import click
+
+from seatwright.commands.common import Refused, Status, log
+from seatwright.commands.image import refusing
+from seatwright.image.card import check_seat, new_token, read_image, write_card
+from seatwright.image.device import Target, look, may_write
+from seatwright.image.enrol import token_file
+
+
+@click.command()
+@click.argument("image", type=click.Path(path_type=Path))
+@click.argument("device", type=click.Path(path_type=Path))
+@click.option("--seat", required=True, help="The seat that the card is for.")
+@click.option(
+    "--signers",
+    type=click.Path(path_type=Path, dir_okay=False, exists=True),
+    help="Write only an image that one of these signed (a list as in ssh-keygen(1)).",
+)
+@click.option("--insist", metavar="NAME", help="The device's name: write it though it is no card.")
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@click.option("--no-token", is_flag=True, help="Leave no one-time token for enrolment on the card.")
+def command(
+    image: Path,
+    device: Path,
+    seat: str,
+    signers: Path | None,
+    insist: str | None,
+    yes: bool,
+    no_token: bool,
+) -> int:
+    """Write IMAGE to DEVICE and read it back. EVERYTHING ON DEVICE IS LOST.
+
+    Only the blocks that the image uses are written. A device that is mounted, or that this machine
+    runs from, is refused always; one that is not removable, or larger than a card, until it is
+    named with --insist.
+    """
+    with refusing(), Progress() as progress:
+        card = read_image(image, signers, progress)
+        check_seat(card, seat)
+        target = look(device)
+        may_write(target, card.blocks.size, insist)
+        if not yes:
+            ask(target)
+        token = None if no_token else new_token()
+        write_card(card, target, seat, token, progress)
+    if token:
+        keep(seat, token)
+    log(f"{device} is the card of {seat}: written, read back, alike.")
+    return Status.FINE
+
+
+def ask(target: Target) -> None:
+    """Let the person say by its name that a device may be erased."""
+    log(f"Everything on {target.path} will be lost: {target.described}.")
+    if click.prompt(f"Type {target.name} to go on", default="", show_default=False) != target.name:
+        raise Refused("Nothing was written.")
+
+
+def keep(seat: str, token: str) -> None:
+    """Remember the token until the seat is enrolled with it."""
+    path = token_file(seat)
+    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    with os.fdopen(descriptor, "w") as file:
+        file.write(f"{token}\n")
+
+
+class Progress:
+    """A line at a terminal that says how far it is; elsewhere nothing."""
+
+    def __init__(self) -> None:
+        self._shown = ("", -1)
+
+    def __call__(self, what: str, done: int, of: int) -> None:
+        """So many bytes of so many are done."""
+        now = (what, done * 100 // max(of, 1))
+        if now != self._shown and sys.stderr.isatty():
+            click.echo(f"\r{what}: {now[1]:3} % of {of / 1e6:.0f} MB\033[K", err=True, nl=False)
+        self._shown = now
+
+    def __enter__(self) -> Progress:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        if self._shown[0] and sys.stderr.isatty():
+            click.echo(err=True)

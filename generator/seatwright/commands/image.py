@@ -1,0 +1,111 @@
+"""``seatwright image``: the image that a model's seats boot from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from seatwright.commands.common import Refused, Status, log, say, site_argument
+from seatwright.commands.planned import PlannedSite, plan_site
+from seatwright.findings.words import nearest, shown
+from seatwright.image.build import Order, build
+from seatwright.image.errors import ImageError
+from seatwright.rehearsal.base import cache_directory
+from seatwright.render.errors import RenderError
+from seatwright.render.repository import find_repository
+
+
+@click.command()
+@click.argument("model")
+@site_argument
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="The directory for the image; images/<model> here where left out.",
+)
+@click.option(
+    "--access-key",
+    type=click.Path(path_type=Path, dir_okay=False, exists=True),
+    help="Public ssh key that is let in, as first-access.yml lets it in.",
+)
+@click.option(
+    "--key",
+    type=click.Path(path_type=Path, dir_okay=False, exists=True),
+    help="Private ssh key to sign the manifest with.",
+)
+@click.option("--renew", is_flag=True, help="Take the newest packages and record their versions.")
+def command(
+    model: str,
+    site: Path,
+    output: Path | None,
+    access_key: Path | None,
+    key: Path | None,
+    renew: bool,
+) -> int:
+    """Make the image of MODEL, as SITE was rendered: one for all seats of the model.
+
+    Needs root. Versions of packages are recorded in images/ beside the site at the first build
+    (commit that) and kept to afterwards. Until the new image is whole the last one stays.
+    """
+    found = sound(site)
+    order = order_of(found, site, model, output or Path("images", model), access_key, key, renew)
+    with refusing():
+        place = build(order, log)
+    click.echo(place / f"{model}.img")
+    return Status.FINE
+
+
+def sound(site: Path) -> PlannedSite:
+    """The plan of a site without errors; those there are have been said."""
+    found = plan_site(site)
+    if found.errors:
+        say(found.errors, found.sources)
+        log("seatwright: a site with errors has no image.")
+        raise click.exceptions.Exit(Status.FINDINGS)
+    return found
+
+
+def order_of(
+    found: PlannedSite,
+    site: Path,
+    model: str,
+    target: Path,
+    access_key: Path | None,
+    key: Path | None,
+    renew: bool,
+) -> Order:
+    """What is to be built."""
+    plan = found.planned.plan
+    if model not in plan.models:
+        near = nearest(model, plan.models)
+        raise Refused(
+            f"The site has no model {shown(model)}.", f"Did you mean {near}?" if near else ""
+        )
+    try:
+        repository = find_repository(site)
+    except RenderError as error:
+        raise Refused(error.message, error.hint) from error
+    return Order(
+        plan=plan,
+        model=model,
+        repository=repository.root,
+        site=repository.site.parent,
+        target=target.absolute(),
+        cache=cache_directory(),
+        access_key=access_key.read_text() if access_key else "",
+        signing_key=key,
+        renew=renew,
+    )
+
+
+class refusing:
+    """What keeps an image from being made or written, as every verb says it."""
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        if isinstance(error, ImageError):
+            status = Status.MISSING if error.missing else Status.UNUSABLE
+            raise Refused(error.message, error.hint, status) from error

@@ -1,0 +1,330 @@
+"""The way from a rendered site to a model's image, step by step; each step keeps what it made."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import subprocess
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from seatwright.image.base import ensure_base
+from seatwright.image.blockmap import map_image, to_xml
+from seatwright.image.disk import (
+    DiskIds,
+    assemble,
+    copy_sparse,
+    lay_out,
+    make_boot,
+    mapped_ext4,
+    mapped_fat,
+)
+from seatwright.image.errors import ImageError
+from seatwright.image.filesystem import FULL, FileSystem, check_ext4, debugfs, make_ext4
+from seatwright.image.layer import LayerSpec, ensure_layer
+from seatwright.image.manifest import bill_of_materials, digest_of, manifest, sign
+from seatwright.image.onseat.files import PLACE
+from seatwright.image.recipe import KERNELS, Recipe, recipe
+from seatwright.image.snapshot import Snapshot, read_snapshot, snapshot_file
+from seatwright.image.table import Table, make_table
+from seatwright.plan import Plan, PlannedModel, PlannedSeat, to_json
+from seatwright.rehearsal.base import locked
+from seatwright.rehearsal.errors import RehearsalError, need_programs, need_root
+from seatwright.render.swap import exchange, remove, sibling
+
+PROGRAMS = {
+    "mmdebstrap": "mmdebstrap",
+    "mke2fs": "e2fsprogs",
+    "debugfs": "e2fsprogs",
+    "sfdisk": "fdisk",
+    "mkfs.vfat": "dosfstools",
+    "mcopy": "mtools",
+    "unshare": "util-linux",
+    "ssh-keygen": "openssh-client",
+}
+"""What is needed on this machine, and Debian's package for each."""
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What is wanted. ``site`` is the site's folder, ``rendered`` below it; ``target`` is the
+    directory that will hold the image; ``access_key`` an ssh public key's line, or nothing."""
+
+    plan: Plan
+    model: str
+    repository: Path
+    site: Path
+    target: Path
+    cache: Path
+    access_key: str = ""
+    signing_key: Path | None = None
+    renew: bool = False
+    variables: Mapping[str, object] = field(default_factory=dict)
+    arguments: str = ""
+
+    @property
+    def rendered(self) -> Path:
+        """The site's rendered directory."""
+        return self.site / "rendered"
+
+    @property
+    def of(self) -> PlannedModel:
+        """The model."""
+        return self.plan.models[self.model]
+
+    @property
+    def seats(self) -> list[PlannedSeat]:
+        """The model's seats, in the order of the site."""
+        return [seat for seat in self.plan.seats.values() if seat.model == self.model]
+
+
+Say = Callable[[str], None]
+"""Is told what goes on, a sentence each."""
+
+
+def build(order: Order, say: Say) -> Path:
+    """Make the image; returns the directory that holds it. Raises :class:`ImageError`.
+
+    Whatever ends it, the last image stays until the new one is whole.
+    """
+    with _explained():
+        _check(order)
+        image = order.of.image
+        wanted = recipe(image.suite, order.of.arch, image.packages, image.read_only)
+        base, snapshot = _base(order, wanted, say)
+        say("Asking the roles what each seat is told.")
+        table = make_table(order.repository, order.rendered, order.model, order.seats, base)
+        ids = disk_ids(wanted)
+        spec = _layer_spec(order, base, snapshot, table, ids)
+        say("Provisioning with clients.yml.")
+        layer = ensure_layer(spec, order.cache)
+        root = _ensure_root(order, base, layer, snapshot, say)
+        staged = sibling(order.target)
+        remove(staged)
+        staged.mkdir(parents=True)
+        try:
+            say("Putting the image together.")
+            _compose(order, staged, base, root, table, snapshot, ids)
+            _describe(order, staged, base, layer, table, snapshot)
+            exchange(order.target, staged)
+        finally:
+            remove(staged)
+        return order.target
+
+
+@contextmanager
+def _explained() -> Iterator[None]:
+    """Every way to fail as one kind of error."""
+    try:
+        yield
+    except RehearsalError as error:
+        raise ImageError(str(error), error.hint, missing="needs root" in str(error)) from None
+    except OSError as error:
+        raise ImageError(f"{error.filename or 'the image'}: {error.strerror}", FULL) from None
+
+
+def _check(order: Order) -> None:
+    """Refuse what cannot be built before anything is made."""
+    need_root("Making an image")
+    need_programs(PROGRAMS)
+    if order.of.arch not in KERNELS:
+        known = " and ".join(sorted(KERNELS))
+        raise ImageError(f"Images are made for {known}, and {order.model} is {order.of.arch}.")
+    if not order.seats:
+        raise ImageError(f"No seat of the site is a {order.model}, so nobody needs its image.")
+    try:
+        rendered = (order.rendered / "plan.json").read_bytes()
+    except FileNotFoundError:
+        rendered = b""
+    if rendered != to_json(order.plan):
+        raise ImageError(
+            f"{order.rendered} is not what the site would be rendered to now.",
+            "Run seatwright render first: an image is made of what was rendered.",
+        )
+    _refuse_doubles(order.seats)
+
+
+def _refuse_doubles(seats: list[PlannedSeat]) -> None:
+    """One board is one seat."""
+    seen: dict[str, str] = {}
+    for seat in seats:
+        for known in filter(None, (seat.serial, seat.mac)):
+            if known in seen:
+                raise ImageError(
+                    f"{seen[known]} and {seat.name} have the same board, {known}.",
+                    "A new card could be either; correct the serial or mac of one of them.",
+                )
+            seen[known] = seat.name
+
+
+def _base(order: Order, wanted: Recipe, say: Say) -> tuple[Path, Snapshot]:
+    """The base and its list of packages, which is recorded where there is none."""
+    file = snapshot_file(order.site, wanted.name)
+    recorded = None if order.renew else read_snapshot(file, wanted.name)
+    missing = sorted(set(wanted.packages) - set(recorded.versions)) if recorded else []
+    if missing:
+        raise ImageError(
+            f"{file} does not have {', '.join(missing)}, which the image needs now.",
+            "Build with --renew to record a new list.",
+        )
+    say("Making the base." if recorded else "Making the base, recording its packages.")
+    base, snapshot = ensure_base(wanted, recorded, order.cache)
+    if recorded is None:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        beside = sibling(file)
+        beside.write_text(snapshot.text())
+        beside.replace(file)
+        say(f"{file}: recorded; commit it.")
+    return base, snapshot
+
+
+def disk_ids(wanted: Recipe) -> DiskIds:
+    """The disk's id: the same for every image of a suite and architecture."""
+    return DiskIds(hashlib.sha256(f"seatwright {wanted.name}".encode()).hexdigest()[:8])
+
+
+def _layer_spec(
+    order: Order, base: Path, snapshot: Snapshot, table: Table, ids: DiskIds
+) -> LayerSpec:
+    return LayerSpec(
+        base=base,
+        repository=order.repository,
+        place=order.rendered,
+        seat=order.seats[0].name,
+        access_key=order.access_key,
+        epoch=snapshot.epoch,
+        boot_id=ids.partition(1),
+        root_id=ids.partition(2),
+        table=table.text,
+        shared=table.shared,
+        variables=dict(order.variables),
+    )
+
+
+def _file_system(name: str, snapshot: Snapshot) -> FileSystem:
+    """Ids made of what is in it; as UUIDs of version 8 (RFC 9562, 5.8)."""
+    digits = hashlib.sha256(name.encode()).hexdigest()
+    uuid = f"{digits[:8]}-{digits[8:12]}-8{digits[13:16]}-8{digits[17:20]}-{digits[20:32]}"
+    return FileSystem(uuid, "seat-root", snapshot.epoch)
+
+
+def _ensure_root(order: Order, base: Path, layer: Path, snapshot: Snapshot, say: Say) -> Path:
+    """The root file system without a table, kept for the next image that has the same."""
+    roots = order.cache / "images" / "filesystems"
+    roots.mkdir(parents=True, exist_ok=True)
+    place = roots / f"{base.name}-{layer.name}.ext4"
+    with locked(roots / f".{place.name}.lock"):
+        if not place.exists():
+            say("Making the root file system.")
+            unfinished = sibling(place)
+            unfinished.unlink(missing_ok=True)
+            try:
+                make_ext4((layer, base), unfinished, _file_system(place.stem, snapshot))
+                check_ext4(unfinished)
+                unfinished.rename(place)
+            finally:
+                unfinished.unlink(missing_ok=True)
+    return place
+
+
+def _compose(
+    order: Order,
+    staged: Path,
+    base: Path,
+    root: Path,
+    table: Table,
+    snapshot: Snapshot,
+    ids: DiskIds,
+) -> None:
+    """Boot partition, root with its table, and the image of both with its block map."""
+    read_only = order.of.image.read_only
+    parts = {"boot": staged / "boot.part", "root": staged / "root.part"}
+    arguments = f"root=PARTUUID={ids.partition(2)} ro quiet {order.arguments}".strip()
+    if read_only:
+        arguments += f" overlayroot=device:dev=PARTUUID={ids.partition(3)},recurse=0"
+    make_boot(parts["boot"], base, order.of.arch, arguments, ids, snapshot.epoch)
+    this = _file_system(root.stem, snapshot)
+    with parts["root"].open("wb") as file:
+        file.truncate(root.stat().st_size)
+    copy_sparse(root, parts["root"], 0)
+    _put_table(parts["root"], table, this)
+    used = {"boot": mapped_fat(parts["boot"]), "root": mapped_ext4(parts["root"])}
+    disk = lay_out(root.stat().st_size, read_only)
+    if disk.state is not None:
+        parts["state"] = staged / "state.part"
+        _empty_state(parts["state"], disk.state.size, this)
+        used["state"] = mapped_ext4(parts["state"])
+    image = staged / f"{order.model}.img"
+    assemble(image, disk, ids, parts)
+    for part in parts.values():
+        part.unlink()
+    (staged / f"{order.model}.bmap").write_bytes(to_xml(map_image(image, disk, used)))
+
+
+def _put_table(root: Path, table: Table, this: FileSystem) -> None:
+    """Write the table into a root file system that is not mounted."""
+    text = root.with_name("table.json")
+    text.write_text(table.text, encoding="utf-8")
+    inside = f"/{PLACE}/table.json"
+    fields = {"mode": "0100644", "uid": "0", "gid": "0"}
+    times = {name: f"@{this.epoch}" for name in ("mtime", "ctime", "atime", "crtime")}
+    lines = [f"write {text} {inside}"]
+    changed = {**fields, **times}.items()
+    lines += [f"set_inode_field {inside} {name} {value}" for name, value in changed]
+    lines += [f"set_inode_field /{PLACE} {name} {value}" for name, value in times.items()]
+    debugfs(root, lines, this)
+    text.unlink()
+
+
+def _empty_state(part: Path, size: int, this: FileSystem) -> None:
+    """An empty file system for what changes on a seat whose root is not written."""
+    with part.open("wb") as file:
+        file.truncate(size)
+    options = f"hash_seed={this.uuid},root_owner=0:0,nodiscard"
+    argv = ["mke2fs", "-q", "-F", "-t", "ext4", "-b", "4096", "-L", "seat-state", "-E", options]
+    uuid = f"{this.uuid[:-1]}{int(this.uuid[-1], 16) ^ 1:x}"
+    done = subprocess.run([*argv, "-U", uuid, str(part)], env=this.environment, capture_output=True)
+    if done.returncode != 0:
+        raise ImageError("The file system for changes cannot be made.", FULL)
+
+
+def _describe(
+    order: Order, staged: Path, base: Path, layer: Path, table: Table, snapshot: Snapshot
+) -> None:
+    """Manifest, bill of materials, digest and signature beside the image."""
+    image = staged / f"{order.model}.img"
+    digest = digest_of(image)
+    (staged / f"{order.model}.img.sha256").write_text(f"{digest}  {image.name}\n")
+    bill = staged / f"{order.model}.spdx.json"
+    bill.write_bytes(bill_of_materials(order.model, order.of.arch, digest, snapshot))
+    inputs = {
+        "plan": hashlib.sha256(to_json(order.plan)).hexdigest(),
+        "base": base.name,
+        "layer": layer.name,
+        "table": hashlib.sha256(table.text.encode()).hexdigest(),
+        "roles": _manifest_digest(order.repository / "roles"),
+    }
+    files = {one.name: one for one in staged.iterdir() if one.suffix in (".img", ".bmap", ".json")}
+    described = staged / "manifest.json"
+    names = [seat.name for seat in order.seats]
+    described.write_bytes(manifest(order.model, order.of.arch, names, inputs, snapshot, files))
+    if order.signing_key:
+        sign(described, order.signing_key)
+
+
+def _manifest_digest(directory: Path) -> str:
+    return hashlib.sha256((directory / "manifest.json").read_bytes()).hexdigest()
+
+
+def differences(old: Path, new: Path) -> list[str]:
+    """Why two images of one model are not alike: what of their manifests differs, a line each."""
+    before, after = (json.loads((one / "manifest.json").read_text()) for one in (old, new))
+    lines = []
+    for part in ("inputs", "packages", "files"):
+        for name in sorted({*before[part], *after[part]}):
+            first, second = before[part].get(name, "none"), after[part].get(name, "none")
+            if first != second:
+                lines.append(f"{part}: {name}: {first} before, {second} now")
+    return lines

@@ -1,0 +1,190 @@
+"""Writing an image to a card, and making sure that it is there."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import secrets
+import subprocess
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from seatwright.findings.words import nearest
+from seatwright.image.blockmap import BlockMap, mapped_pieces, read_map
+from seatwright.image.device import Target
+from seatwright.image.errors import ImageError
+from seatwright.image.filesystem import BLOCK, MIB
+from seatwright.image.manifest import digest_of, verify
+
+SEAT_FILE = "seatwright-seat.json"
+"""On the boot partition; the first boot reads it."""
+
+DAMAGED = "Build or fetch the image again; nothing was written."
+
+BROKEN = "The card is broken, or it is smaller than it says: do not use it."
+
+Progress = Callable[[str, int, int], None]
+"""Is told what goes on, how many bytes of how many are done."""
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """An image that is ready to be written: its file, its map, the seats it can be."""
+
+    image: Path
+    blocks: BlockMap
+    seats: tuple[str, ...]
+
+
+def read_image(image: Path, signers: Path | None, progress: Progress) -> Card:
+    """Read an image with its map and manifest, and see that it is whole.
+
+    Raises :class:`ImageError`; then nothing has been written anywhere.
+    """
+    place = image.parent
+    if not image.is_file():
+        raise ImageError(f"There is no image {image}.", "seatwright image makes one.")
+    try:
+        described = json.loads((place / "manifest.json").read_text())
+        digests, seats = described["files"], tuple(described["seats"])
+    except (OSError, ValueError, KeyError, TypeError):
+        raise ImageError(f"{place}/manifest.json is not there or damaged.", DAMAGED) from None
+    if signers is not None:
+        verify(place / "manifest.json", signers)
+    blocks = image.with_suffix(".bmap")
+    if not blocks.is_file() or digests.get(blocks.name) != digest_of(blocks):
+        raise ImageError(f"{blocks} is not the block map of this image.", DAMAGED)
+    card = Card(image, read_map(blocks), seats)
+    size = image.stat().st_size
+    if size != card.blocks.size:
+        raise ImageError(f"{image} has {size} bytes and should have {card.blocks.size}.", DAMAGED)
+    with image.open("rb") as file:
+        _compare(file.fileno(), card.blocks, f"{image} is damaged", DAMAGED, "checking", progress)
+    return card
+
+
+def _compare(
+    descriptor: int, blocks: BlockMap, what: str, hint: str, doing: str, progress: Progress
+) -> None:
+    """Hold the bytes of every mapped range against its digest. Raises :class:`ImageError`."""
+    done = 0
+    for one in blocks.ranges:
+        total = hashlib.sha256()
+        for start, end in mapped_pieces([one], blocks.size):
+            piece = os.pread(descriptor, end - start, start)
+            total.update(piece)
+            done += len(piece)
+            progress(doing, done, blocks.mapped)
+        if total.hexdigest() != one.sha256:
+            end = one.start + blocks.length(one)
+            raise ImageError(f"{what} between bytes {one.start} and {end}.", hint)
+
+
+def check_seat(card: Card, seat: str) -> None:
+    """See that the image can be this seat. Raises :class:`ImageError`."""
+    if seat not in card.seats:
+        near = nearest(seat, card.seats)
+        hint = f"Did you mean {near}?" if near else "Its seats are in manifest.json beside it."
+        raise ImageError(f"{card.image.name} has no seat {seat!r}.", hint)
+
+
+def write_card(
+    card: Card, target: Target, seat: str | None, token: str | None, progress: Progress
+) -> None:
+    """Write the image, read it back, and leave the seat's name on the boot partition.
+
+    The partition table is written last, so that a card which was not finished does not start.
+    Raises :class:`ImageError`.
+    """
+    flags = os.O_RDWR | os.O_CLOEXEC | (os.O_EXCL if target.path.is_block_device() else 0)
+    try:
+        descriptor = os.open(target.path, flags)
+    except OSError as error:
+        raise ImageError(f"{target.path}: {error.strerror}") from None
+    try:
+        probe = _probe(descriptor, target, card.blocks)
+        _write(descriptor, card, progress)
+        _forget_cache(descriptor)
+        what = f"{target.path} does not hold what was written"
+        _compare(descriptor, card.blocks, what, BROKEN, "reading back", progress)
+        _check_probe(descriptor, target, probe)
+    except OSError as error:
+        raise ImageError(
+            f"{target.path}: {error.strerror}", "The card is not usable now."
+        ) from None
+    finally:
+        os.close(descriptor)
+    if seat is not None:
+        _write_seat(target.path, seat, token)
+
+
+def _probe(descriptor: int, target: Target, blocks: BlockMap) -> bytes | None:
+    """Mark the last block of a card that is larger than the image: one that lies about its size
+    loses the mark, or has it where the image belongs."""
+    last = target.size // BLOCK * BLOCK - BLOCK
+    if last <= blocks.size:
+        return None
+    mark = secrets.token_bytes(BLOCK)
+    os.pwrite(descriptor, mark, last)
+    os.fsync(descriptor)
+    return mark
+
+
+def _check_probe(descriptor: int, target: Target, mark: bytes | None) -> None:
+    """See that the mark is where it was put, and take it away."""
+    last = target.size // BLOCK * BLOCK - BLOCK
+    if mark is None:
+        return
+    # Where a card of half its size, a quarter, … would have put it: they begin again at their end.
+    elsewhere = {last % (1 << bits) for bits in range(24, last.bit_length())} - {last}
+    doubles = [at for at in elsewhere if os.pread(descriptor, BLOCK, at) == mark]
+    if doubles or os.pread(descriptor, BLOCK, last) != mark:
+        raise ImageError(
+            f"{target.path} says it has {target.size} bytes, and does not.",
+            "The card lies about its size: do not use it.",
+        )
+    os.pwrite(descriptor, bytes(BLOCK), last)
+    os.fsync(descriptor)
+
+
+def _write(descriptor: int, card: Card, progress: Progress) -> None:
+    """Every mapped range; the one with the partition table after all others reached the card."""
+    first, *others = card.blocks.ranges
+    done = 0
+    with card.image.open("rb") as file:
+        for group in (others, [first]):
+            for start, end in mapped_pieces(group, card.blocks.size):
+                _write_piece(descriptor, os.pread(file.fileno(), end - start, start), start)
+                done += end - start
+                progress("writing", done, card.blocks.mapped)
+            os.fsync(descriptor)
+
+
+def _write_piece(descriptor: int, piece: bytes, at: int) -> None:
+    view = memoryview(piece)
+    while view:
+        written = os.pwrite(descriptor, view, at)
+        view, at = view[written:], at + written
+
+
+def _forget_cache(descriptor: int) -> None:
+    """What is read back must come from the card and not from memory."""
+    os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
+
+
+def new_token() -> str:
+    """A secret for one enrolment."""
+    return secrets.token_hex(32)
+
+
+def _write_seat(path: Path, seat: str, token: str | None) -> None:
+    """The seat's file on the boot partition, read back. Raises :class:`ImageError`."""
+    text = json.dumps({"seat": seat, **({"token": token} if token else {})}) + "\n"
+    at = f"{path}@@{MIB}"
+    write = ["mcopy", "-o", "-i", at, "-", f"::{SEAT_FILE}"]
+    done = subprocess.run(write, input=text, capture_output=True, text=True)
+    read = subprocess.run(["mtype", "-i", at, f"::{SEAT_FILE}"], capture_output=True, text=True)
+    if done.returncode != 0 or read.stdout != text:
+        raise ImageError(f"{path}: the seat's name cannot be written: {done.stderr.strip()}")
