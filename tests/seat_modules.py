@@ -22,8 +22,12 @@ BASE = ROLES / "seat_base"
 OWNER = {"owner": str(os.geteuid()), "group": str(os.getegid())}
 """Whoever runs the tests, so that they need not be root."""
 
-if str(BASE / "module_utils") not in ansible.module_utils.__path__:
-    ansible.module_utils.__path__.append(str(BASE / "module_utils"))
+UTILITIES = [BASE / "module_utils", ROLES.parents[1] / "roles/seat_base/module_utils"]
+"""By hand, and as rendered: there are the parts of the generator that modules import."""
+
+for one in map(str, UTILITIES):
+    if one not in ansible.module_utils.__path__:
+        ansible.module_utils.__path__.append(one)
 
 seat_changes = importlib.import_module("ansible.module_utils.seat_changes")
 seat_entries = importlib.import_module("ansible.module_utils.seat_entries")
@@ -91,7 +95,7 @@ def put(
     entries = seat_files.parse_entries(files)
     idle = check or seat_files.nothing_to_do(call.params, entries)
     with seat_files.lock(str(root), idle):
-        seen = seat_files.look(call)
+        seen = seat_files.look(call, None)
         result = {**seat_files.run(call, entries), **seen}
     return result, call.warnings
 
@@ -101,7 +105,7 @@ def run_ansible(module: str, arguments: Mapping[str, Any], *flags: str) -> dict[
     environment = {
         **os.environ,
         "ANSIBLE_LIBRARY": os.pathsep.join(str(one) for one in sorted(ROLES.glob("*/library"))),
-        "ANSIBLE_MODULE_UTILS": str(BASE / "module_utils"),
+        "ANSIBLE_MODULE_UTILS": os.pathsep.join(map(str, UTILITIES)),
         "ANSIBLE_ACTION_PLUGINS": str(BASE / "action_plugins"),
         "ANSIBLE_NOCOLOR": "1",
         "ANSIBLE_CALLBACK_RESULT_FORMAT": "json",

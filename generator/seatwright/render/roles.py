@@ -22,8 +22,17 @@ HOST_ROLES: Mapping[str, str] = {"libvirt": "guest_ports"}
 PROGRAMS = "seat_base/files/programs"
 """Where the seat's programs are copied to, below ``roles/``."""
 
-SEAT_USB = ("__init__", "device", "filter", "portpath")
+SEAT_USB = ("__init__", "capture", "device", "filter", "portpath")
 """The parts of ``usb/`` that run on a seat: standard library only."""
+
+SEAT_SURVEY = ("__init__", "around", "check", "here", "likeness", "look", "script", "seen", "ways")
+"""The parts of ``survey/`` that run on a seat, too."""
+
+UTILITIES = "seat_base/module_utils"
+"""Where modules find what they import."""
+
+OURS, THEIRS = b"from seatwright.", b"from ansible.module_utils.seatwright."
+"""How the generator's files name each other, and how they do it inside of a module."""
 
 
 def needed_roles(host_kinds: Iterable[str]) -> tuple[str, ...]:
@@ -35,6 +44,7 @@ def roles(names: Collection[str]) -> dict[str, File]:
     """The tree of ``roles/``. Raises RenderError."""
     programs = seat_programs()
     files = {f"{PROGRAMS}/{path}": file for path, file in programs.items()}
+    files |= {f"{UTILITIES}/{path}": file for path, file in module_parts(programs).items()}
     for name in names:
         for path, file in _role(ROLES[name], sorted(programs)).items():
             files[f"{name}/{path}"] = file
@@ -45,9 +55,18 @@ def seat_programs() -> dict[str, File]:
     """The programs that run on a seat, by path below ``/usr/lib/seatwright/``."""
     package = Path(__file__).resolve().parent.parent
     wanted = [package / "__init__.py", *(package / "usb" / f"{name}.py" for name in SEAT_USB)]
+    wanted += [package / "survey" / f"{name}.py" for name in SEAT_SURVEY]
     wanted += _sources(package / "client")
     found = {path.relative_to(package.parent).as_posix(): _copied(path) for path in wanted}
     return {path: found[path] for path in sorted(found)}
+
+
+def module_parts(programs: Mapping[str, File]) -> dict[str, File]:
+    """What the seat's modules need of the programs before any program is on the seat."""
+    usb = [f"seatwright/usb/{name}.py" for name in SEAT_USB if name != "filter"]
+    survey = [f"seatwright/survey/{name}.py" for name in SEAT_SURVEY]
+    paths = ["seatwright/__init__.py", *usb, *survey]
+    return {path: File(programs[path].content.replace(OURS, THEIRS)) for path in paths}
 
 
 def _sources(root: Path) -> list[Path]:

@@ -15,6 +15,7 @@ from seatwright.plan import (
     PlannedController,
     PlannedGuest,
     PlannedHost,
+    PlannedModel,
     PlannedOnboard,
     PlannedPort,
     PlannedRoom,
@@ -70,6 +71,7 @@ ROOM: Mapping[str, Callable[[Source, PlannedRoom], object]] = {
 }
 
 CELL: Mapping[str, Callable[[Source, RuleSet], object]] = {
+    "seat_base_model": lambda source, rules: model(source.plan.models[rules.model]),
     "seat_filter_redirect": lambda source, rules: seat_rules(source, rules.redirect),
     "seat_filter_permitted": lambda source, rules: seat_rules(source, rules.permitted),
     "seat_filter_onboard": lambda source, rules: onboard(source.plan.models[rules.model].onboard),
@@ -111,6 +113,14 @@ def device_names(plan: Plan) -> Pairs:
     for one in plan.peripherals.values():
         titles.setdefault(device_id(one.vendor, one.product), []).append(one.title)
     return Pairs({id_: FreeText(", ".join(dict.fromkeys(all_))) for id_, all_ in titles.items()})
+
+
+def model(one: PlannedModel) -> Mapping[str, object]:
+    """What a seat is compared with, its onboard devices excepted."""
+    sockets = Lines(
+        {"label": FreeText(socket.label), "ports": list(socket.ports)} for socket in one.sockets
+    )
+    return {"name": one.name, "network": one.network, "sockets": sockets}
 
 
 def onboard(devices: Iterable[PlannedOnboard]) -> Lines:

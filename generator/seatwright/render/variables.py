@@ -6,10 +6,11 @@ From it come each role's ``meta/argument_specs.yml``, ``defaults/main.yml`` and 
 tasks, handlers, files, modules and Ansible templates, copied as they are; only a file whose name
 ends in ``.in`` is rendered first (``[[ ]]``, ``[% %]``) and loses that suffix.
 
-The programs of the seat (``seatwright/usb/{device,filter,portpath}.py`` and
-``seatwright/client/*``) are copied to ``roles/seat_base/files/programs/seatwright/`` with the
-layout they have here; ``[[ programs ]]`` in an ``.in`` file is the list of their paths below
-``files/programs/``.
+The programs of the seat (``seatwright/client/*`` and the parts of ``usb/`` and ``survey/`` that
+:mod:`seatwright.render.roles` names) are copied to
+``roles/seat_base/files/programs/seatwright/`` with the layout they have here; ``[[ programs ]]``
+in an ``.in`` file is the list of their paths below ``files/programs/``.  What the seat's modules
+import of them is copied to ``roles/seat_base/module_utils/seatwright/``, too.
 
 Which of them the inventory writes, and at which level, is said by ``level``:
 
@@ -103,7 +104,8 @@ RULES_SENTENCE = (
 SEAT_BASE = Role(
     name="seat_base",
     sentence="What every seat needs: packages, the programs, the keeper of the last good copy.",
-    needs="Debian 12 or newer with systemd and udev, and a user who may use sudo.",
+    needs="Debian 12 or newer with systemd and udev, a user who may use sudo, and what the role "
+    "seat_filter is told of onboard devices.",
     tags=("base", "packages"),
     variables=(
         Variable(
@@ -121,6 +123,43 @@ SEAT_BASE = Role(
                 "xwayland",
             ),
             elements="str",
+        ),
+        Variable(
+            "seat_base_model",
+            "dict",
+            "cell",
+            "What this kind of client is, to compare each seat with before anything is changed; "
+            "its onboard devices are in seat_filter_onboard.",
+            options=(
+                part("name", "str", "The model."),
+                part("network", "str", "How its network adapter is attached: usb or internal."),
+                Variable(
+                    "sockets",
+                    "list",
+                    "part",
+                    "The USB ports that people can reach.",
+                    elements="dict",
+                    options=(
+                        part("label", "str", "What people call the socket."),
+                        part("ports", "list", "Its port paths.", elements="str"),
+                    ),
+                ),
+            ),
+        ),
+        Variable(
+            "seat_base_model_must_match",
+            "bool",
+            "default",
+            "Whether a seat that is not like its model is left alone; false only warns, for a "
+            "machine that stands in for a seat.",
+            default=True,
+        ),
+        Variable(
+            "seat_base_sys",
+            "str",
+            "default",
+            "Directory in which a seat's devices are looked up; another than /sys is for tests.",
+            default="/sys",
         ),
     ),
 )

@@ -17,6 +17,7 @@ from typing import Any
 
 from ansible.module_utils.seat_entries import OWN_PLACE
 from ansible.module_utils.seat_manifest import read_manifest
+from ansible.module_utils.seatwright.survey.check import check_model
 
 LOOK = {
     "packages": {"type": "list", "elements": "str", "default": []},
@@ -26,6 +27,7 @@ LOOK = {
     "home": {"type": "str", "default": "/nonexistent"},
     "shell": {"type": "str", "default": "/usr/sbin/nologin"},
     "stopped": {"type": "list", "elements": "str", "default": []},
+    "model": {"type": "dict"},
 }
 """Arguments of a look: what is wanted of the seat."""
 KEEPER = "/usr/lib/seatwright/seat-keeper"
@@ -56,6 +58,21 @@ def look_at(root: str, wanted: Mapping[str, Any]) -> tuple[dict[str, object], st
         "session": session,
     }
     return facts, trouble
+
+
+def model_facts(root: str, model: Mapping[str, Any] | None) -> dict[str, object] | None:
+    """How the seat compares with its model; None where that was not asked."""
+    if not model:
+        return None
+    try:
+        checked = check_model(model, offline=offline(root))
+    except ValueError as error:
+        return {"deferred": "", "unlike": [str(error)], "stops": True}
+    return {
+        "deferred": checked.deferred,
+        "unlike": [one.sentence for one in checked.unlike],
+        "stops": checked.stops and bool(model.get("must_match", True)),
+    }
 
 
 def missing_packages(root: str, wanted: Iterable[str]) -> list[str]:

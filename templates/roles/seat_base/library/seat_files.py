@@ -52,6 +52,8 @@ options:
     description:
       - Also look at the seat, before anything is written, and return it as C(state); the options
         are those of M(seat_state). A task costs more than what it does, so the two are one.
+      - A seat that is not like the model given there is left alone; then C(unlike) says what
+        differs, and C(msg) all of it.
     type: dict
   root:
     description: Directory that stands for C(/).
@@ -79,6 +81,7 @@ removed: {description: Paths removed., type: list, returned: always}
 set_aside: {description: Copies of files a person wrote, by path., type: dict, returned: always}
 unvalidated: {description: Validators that the seat does not have., type: list, returned: always}
 state: {description: What M(seat_state) returns., type: dict, returned: with look}
+unlike: {description: How the seat differs from its model., type: list, returned: left alone}
 needs: {description: Paths whose content has to be sent., type: list, returned: when any}
 """
 
@@ -102,7 +105,7 @@ from ansible.module_utils.seat_changes import (
 )
 from ansible.module_utils.seat_diff import diff_of
 from ansible.module_utils.seat_entries import LIST_NAME, OWN_PLACE, Entry, Refused, parse_entries
-from ansible.module_utils.seat_facts import LOOK, look_at
+from ansible.module_utils.seat_facts import LOOK, look_at, model_facts
 from ansible.module_utils.seat_manifest import (
     Manifest,
     both,
@@ -184,9 +187,12 @@ def main() -> None:
             raise Refused("list must be lower-case letters, digits, - and _")
         entries = parse_entries(module.params["files"])
         hide_contents(module, entries)
+        model = like_its_model(module)
+        if model is not None and model["stops"]:
+            module.exit_json(**left_alone(module, model))
         idle = module.check_mode or nothing_to_do(module.params, entries)
         with lock(module.params["root"], idle):
-            seen = look(module)
+            seen = look(module, model)
             result = {**run(module, entries), **seen}
     except Refused as error:
         module.fail_json(msg=f"{error}. Nothing was changed.")
@@ -214,14 +220,36 @@ def run(module: AnsibleModule, entries: tuple[Entry, ...]) -> dict[str, object]:
     return report(module, work, absent, diff, copies)
 
 
-def look(module: AnsibleModule) -> dict[str, object]:
+def like_its_model(module: AnsibleModule) -> dict[str, object] | None:
+    """The comparison with the model, where it was asked for, before anything else."""
+    wanted = (module.params["look"] or {}).get("model")
+    facts = model_facts(module.params["root"], wanted)
+    if facts is not None and not facts["stops"]:
+        for sentence in facts["unlike"]:
+            module.warn(f"Not as in the model {wanted['name']}: {sentence}")
+    return facts
+
+
+def left_alone(module: AnsibleModule, model: dict[str, object]) -> dict[str, object]:
+    """The result for a seat that is not like its model."""
+    name = module.params["look"]["model"].get("name")
+    points = "".join(f"\n- {one}" for one in model["unlike"])
+    return {
+        "changed": False,
+        "unlike": model["unlike"],
+        "msg": f"This seat is not like its model {name}, so nothing was changed:{points}\n"
+        "Give it a model of its own (seatwright survey), or see what was exchanged in it.",
+    }
+
+
+def look(module: AnsibleModule, model: dict[str, object] | None) -> dict[str, object]:
     """The seat as it is before anything is written, where that was asked for."""
     if module.params["look"] is None:
         return {}
     facts, trouble = look_at(module.params["root"], module.params["look"])
     if trouble:
         module.warn(trouble)
-    return {"state": facts}
+    return {"state": {**facts, "model": model}}
 
 
 def compare(module: AnsibleModule, entries: tuple[Entry, ...]) -> tuple[Work, str]:

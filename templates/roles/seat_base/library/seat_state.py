@@ -26,6 +26,12 @@ options:
     type: list
     elements: str
     default: []
+  model:
+    description:
+      - What this kind of client is, to be compared with what is there; C(name), C(network),
+        C(onboard) and C(sockets) as the inventory has them. With C(sys) a directory in place of
+        C(/sys); with C(must_match) false nothing has to stop.
+    type: dict
   root: {description: Directory that stands for C(/)., type: path, default: /}
 author: [The seatwright project]
 """
@@ -50,11 +56,18 @@ systemd:
   type: dict
   returned: always
 udev: {description: Whether udev is C(running) and has C(pending) rules., type: dict, returned: always}
+model:
+  description:
+    - Whether the seat is like its model, null where that was not asked - C(deferred) says why it
+      could not be compared, C(unlike) has a sentence for each difference, C(stops) says whether
+      the seat has to be left alone.
+  type: dict
+  returned: always
 session: {description: What the keeper says, null without one., type: dict, returned: always}
 """
 
 from ansible.module_utils.basic import AnsibleModule
-from ansible.module_utils.seat_facts import LOOK, look_at
+from ansible.module_utils.seat_facts import LOOK, look_at, model_facts
 
 ARGUMENTS = {**LOOK, "root": {"type": "path", "default": "/"}}
 
@@ -64,6 +77,7 @@ def main() -> None:
     module = AnsibleModule(ARGUMENTS, supports_check_mode=True)
     try:
         facts, trouble = look_at(module.params["root"], module.params)
+        facts["model"] = model_facts(module.params["root"], module.params["model"])
     except OSError as error:
         module.fail_json(msg=f"{error.filename or 'the seat'}: {error.strerror}")
     if trouble:

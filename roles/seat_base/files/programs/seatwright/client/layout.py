@@ -40,6 +40,16 @@ class Layout:
         return self.root / "var/lib/seatwright/falling-back"
 
     @property
+    def model(self) -> Path:
+        """What this machine should be like."""
+        return self.root / "etc/seatwright/model.json"
+
+    @property
+    def model_checked(self) -> Path:
+        """Stands for the model and the machine that were found to be alike."""
+        return self.root / "var/lib/seatwright/model-checked"
+
+    @property
     def run(self) -> Path:
         """Run-time state, in memory."""
         return self.root / "run/seatwright"

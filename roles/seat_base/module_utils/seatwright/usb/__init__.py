@@ -1,0 +1,1 @@
+"""What USB is, with no idea of a site."""
