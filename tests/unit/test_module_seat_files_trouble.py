@@ -45,7 +45,7 @@ NEW = [
     entry("/srv/added/three", "new 3\n"),
     entry("/etc/turned", state="link", target="/new"),
 ]
-STEPS = ("replace", "fsync", "unlink", "mkdir", "symlink", "chmod", "chown", "fchmod", "rmdir")
+STEPS = ("replace", "unlink", "mkdir", "symlink", "chmod", "chown", "fchmod", "rmdir")
 
 
 class Stop(BaseException):
@@ -70,6 +70,7 @@ def step(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[Callable[[int], 
 
         for name in STEPS:
             monkeypatch.setattr(os, name, watched(getattr(os, name)))
+        monkeypatch.setattr(seat_write, "syncfs", watched(seat_write.syncfs))
 
     yield watch
     monkeypatch.undo()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import glob
 import json
 import os
@@ -94,6 +95,20 @@ def remove(path: Path) -> None:
     with contextlib.suppress(FileNotFoundError):
         os.unlink(path)
         sync_directory(path.parent)
+
+
+def sync_filesystem(path: Path) -> None:
+    """Flush the file system of a directory: for many files far faster than one by one.
+
+    syncfs(2), which Python's ``os`` does not have. Raises OSError.
+    """
+    descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        if ctypes.CDLL(None, use_errno=True).syncfs(descriptor) != 0:
+            number = ctypes.get_errno()
+            raise OSError(number, os.strerror(number), str(path))
+    finally:
+        os.close(descriptor)
 
 
 def sync_directory(path: Path) -> None:

@@ -15,7 +15,15 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from seatwright.client.files import Owner, link_atomic, remove, sweep, write_atomic, write_json
+from seatwright.client.files import (
+    Owner,
+    link_atomic,
+    remove,
+    sweep,
+    sync_filesystem,
+    write_atomic,
+    write_json,
+)
 from seatwright.client.layout import Layout
 from seatwright.client.manifest import (
     Content,
@@ -186,9 +194,11 @@ def _store(good: Path, index: Index, blobs: dict[str, bytes]) -> None:
     directory = good / "blobs"
     directory.mkdir(parents=True, exist_ok=True)
     os.chmod(good, 0o700)
+    owner = Owner(os.geteuid(), os.getegid(), 0o600)
     for sha256, data in sorted(blobs.items()):
         if not _whole(directory / sha256, sha256):
-            write_atomic(directory / sha256, data, owner=Owner(os.geteuid(), os.getegid(), 0o600))
+            write_atomic(directory / sha256, data, owner=owner, durable=False)
+    sync_filesystem(directory)
     sweep(good / "index.json")
     write_json(good / "index.json", {"format": FORMAT, **asdict(index)})
     for path in sorted(directory.iterdir()):

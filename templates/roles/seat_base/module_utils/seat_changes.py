@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from ansible.module_utils.seat_entries import Entry, Found, Refused, look, owner_ids, real_path
 from ansible.module_utils.seat_manifest import Manifest
-from ansible.module_utils.seat_write import commit, forget, make_last, set_aside, stage, stage_link
+from ansible.module_utils.seat_write import commit, forget, flush, set_aside, stage, stage_link
 
 ASIDE = "/var/lib/seatwright/set-aside"
 DIRECTORY_MODE = 0o755
@@ -144,6 +144,7 @@ def carry_out(root: str, changes: tuple[Change, ...]) -> dict[str, str]:
             _stage(change, staged)
         aside = os.path.join(root, ASIDE.lstrip("/"))
         copies = {one.path: set_aside(one.place, aside, one.path) for one in changes if one.aside}
+        flush(os.path.dirname(place) for place in staged)
     except BaseException:
         for place in staged:
             forget(place)
@@ -153,9 +154,7 @@ def carry_out(root: str, changes: tuple[Change, ...]) -> dict[str, str]:
         raise
     for change in changes:
         _DO[change.kind](change)
-    for directory in sorted({os.path.dirname(change.place) for change in changes}):
-        if os.path.isdir(directory):
-            make_last(directory)
+    flush(sorted(filter(os.path.isdir, {os.path.dirname(change.place) for change in changes})))
     return copies
 
 
