@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from seatwright.book.files import pictures, write_whole
+from seatwright.book.files import pictures
 from seatwright.book.links import link_words, rate_words
 from seatwright.book.sheets import rows_of
 from seatwright.book.svg import fit, wrap
@@ -16,6 +16,7 @@ from seatwright.plan import Plan
 from seatwright.planning import make_plan
 from seatwright.site.allocations import Allocations
 from seatwright.site.read import read_site
+from seatwright.whole import write_whole
 from sites import site_of
 
 DEMO = Path(__file__).parents[2] / "inventories" / "fennmoor"

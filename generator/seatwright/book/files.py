@@ -1,12 +1,8 @@
-"""The book's pictures as files of their own, and files written whole or not at all."""
+"""The book's pictures as files of their own."""
 
 from __future__ import annotations
 
-import contextlib
-import os
-import tempfile
 from collections.abc import Iterator
-from pathlib import Path
 
 from seatwright.book.effects import Effects
 from seatwright.book.links import budgets
@@ -36,17 +32,3 @@ def pictures(plan: Plan) -> Iterator[tuple[str, bytes]]:
                 yield f"{name}.svg", alone(sheet_picture(alike, words))
     for number, budget in enumerate(budgets(plan, effects), 1):
         yield f"link-{number}.svg", alone(budget_picture(budget))
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file beside its place and move it there, so that nobody sees half of it."""
-    handle, scratch = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-        os.chmod(scratch, 0o644)
-        os.replace(scratch, path)
-    except BaseException:
-        with contextlib.suppress(FileNotFoundError):
-            os.unlink(scratch)
-        raise

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from seatwright.book.content import Content, Told
-from seatwright.book.files import pictures, write_whole
+from seatwright.book.files import pictures
 from seatwright.book.page import make_page
 from seatwright.book.serve import BookServer
 from seatwright.commands.check import all_findings
@@ -25,6 +25,7 @@ from seatwright.review.compare import review
 from seatwright.review.side import NoSide, ReadSide, read_side
 from seatwright.site.read import site_file
 from seatwright.usb.classes import class_name
+from seatwright.whole import write_whole
 
 
 @click.command()

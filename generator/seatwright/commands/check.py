@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -13,7 +14,9 @@ from seatwright.findings import Finding, Severity
 from seatwright.findings.catalogue import with_severities
 from seatwright.findings.formats import FORMATS, Lines, write
 from seatwright.policy.checks import check_plan
+from seatwright.secrets import FOLDER
 from seatwright.site.places import placed
+from seatwright.site.read import site_file
 
 WORST_FIRST = tuple(Severity)
 
@@ -44,7 +47,7 @@ def command(site: Path, fail_on: str, form: str) -> int:
 
     with working("Reading, planning and proving …"):
         found = plan_site(site, tell)
-        findings = all_findings(found)
+        findings = (*all_findings(found), *_of_today(site, found))
     tell(findings, found.sources)
     return Status.FINDINGS if fails(findings, fail_on) else Status.FINE
 
@@ -68,6 +71,19 @@ def all_findings(found: PlannedSite) -> tuple[Finding, ...]:
         return number.get(place.file, -1), place.line, place.column, one.slug, one.message
 
     return tuple(sorted((*found.findings, *proved), key=order))
+
+
+def _of_today(site: Path, found: PlannedSite) -> list[Finding]:
+    """About the certificates beside the site; not of the description, so only a check has them."""
+    folder = site_file(site).parent / FOLDER
+    if not folder.is_dir() or found.reading.site is None:
+        return []
+    # Reading certificates takes a library that only sites with such a folder need to wait for.
+    from seatwright.secrets.expiry import certificate_problems
+
+    problems = certificate_problems(folder, found.planned.plan, datetime.now(UTC))
+    placed_problems = [placed(one, found.reading.places) for one in problems]
+    return with_severities(placed_problems, found.reading.site.settings.severities)
 
 
 def fails(findings: Sequence[Finding], fail_on: str) -> bool:

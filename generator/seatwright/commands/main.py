@@ -38,6 +38,7 @@ VERBS: Mapping[str, Verb] = {
     "book": Verb("book", "Make one HTML page of a site, to read, print and try devices in."),
     "image": Verb("image", "Make the image that the seats of a model boot from."),
     "card": Verb("card", "Write an image to a card, and read it back."),
+    "secrets": Verb("secrets", "Make authority, certificates and passwords, in vault files."),
     "policy": Verb("policy", "Turn filter strings from elsewhere into policy lines."),
     "schema": Verb("schema", "Print the JSON Schema of a file, for editors and other programs."),
 }

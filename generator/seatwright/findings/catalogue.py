@@ -125,7 +125,14 @@ POLICY: tuple[FindingKind, ...] = (
 )
 """What the checks of a plan prove (``policy.checks``)."""
 
-STAGES: tuple[tuple[FindingKind, ...], ...] = (FORM, MEANING, ALLOCATIONS, PLAN, POLICY)
+SECRETS: tuple[FindingKind, ...] = (
+    FindingKind("certificate-ended", ERROR, "A certificate is no longer valid"),
+    FindingKind("certificate-names", ERROR, "A host has no certificate for its address"),
+    FindingKind("certificate-ends", WARNING, "A certificate ends soon"),
+)
+"""What a check sees of the certificates beside a site, on the day it is asked."""
+
+STAGES: tuple[tuple[FindingKind, ...], ...] = (FORM, MEANING, ALLOCATIONS, PLAN, POLICY, SECRETS)
 """In the order in which they are looked for; an error in one keeps the later from being found."""
 
 CATALOGUE: tuple[FindingKind, ...] = tuple(kind for stage in STAGES for kind in stage)

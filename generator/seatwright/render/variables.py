@@ -440,7 +440,7 @@ GUEST_PORTS = Role(
             "dict",
             "default",
             "Passwords of the displays, from a vault: by guest, password and, where it ends, "
-            "valid_until (UTC, as in 2026-12-24T18:00:00). A guest that is not named keeps the "
+            "valid_until (UTC, YYYY-MM-DDTHH:MM:SS). A guest that is not named keeps the "
             "password it has; one that has none is refused.",
             default={},
             secret=True,

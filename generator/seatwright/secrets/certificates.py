@@ -10,6 +10,7 @@ import ipaddress
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from secrets import token_hex
 
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
@@ -38,7 +39,8 @@ class Signed:
 def new_authority(site: str, now: datetime, days: int = AUTHORITY_DAYS) -> Signed:
     """A certificate authority of the site's own; ``now`` with its time zone."""
     key = ec.generate_private_key(ec.SECP256R1())
-    name = _name(site, f"authority of {now:%Y-%m-%d}")
+    # No two have one name, or a client could take the old one's word for the new one's.
+    name = _name(site, f"authority {token_hex(4)}")
     usage = x509.KeyUsage(
         key_cert_sign=True,
         crl_sign=True,
@@ -128,16 +130,23 @@ def _signed(certificate: x509.Certificate, key: ec.EllipticCurvePrivateKey) -> S
 
 @dataclass(frozen=True, slots=True)
 class Validity:
-    """What a certificate says for everybody to read: until when, and for which names."""
+    """What a certificate says for everybody: until when, for which names, by whose word."""
 
     until: datetime
     names: frozenset[str]
+    subject: str
+    issuer: str
 
 
 def read_certificates(pem: str) -> tuple[Validity, ...]:
     """Every certificate of a PEM text, in its order. ValueError where it is none."""
     return tuple(
-        Validity(one.not_valid_after_utc, frozenset(_names(one)))
+        Validity(
+            one.not_valid_after_utc,
+            frozenset(_names(one)),
+            one.subject.rfc4514_string(),
+            one.issuer.rfc4514_string(),
+        )
         for one in x509.load_pem_x509_certificates(pem.encode())
     )
 

@@ -24,7 +24,7 @@ def wanted_view(guest: dict) -> list[str]:
 
     ``guest`` has ``spice_port``, ``listen``, ``controllers`` (index, kind, ports), ``ports``
     (number, bus, port) and ``filter``, a list of rules (class, vendor, product, version, allow;
-    -1 is any); ``password`` and ``valid_until`` (UTC, as in 2026-12-24T18:00:00) may be absent:
+    -1 is any); ``password`` and ``valid_until`` (UTC, YYYY-MM-DDTHH:MM:SS) may be absent:
     then the password that the guest has stays.
     """
     lines = [_controller_line(c["index"], c["kind"], c["ports"]) for c in guest["controllers"]]

@@ -47,7 +47,7 @@ options:
         elements: dict, required: true}
   passwords:
     description:
-      - By guest, C(password) and, where it ends, C(valid_until) (UTC, as in 2026-12-24T18:00:00).
+      - By guest, C(password) and, where it ends, C(valid_until) (UTC, YYYY-MM-DDTHH:MM:SS).
       - A guest that is not named keeps the password it has; one that has none is refused.
     type: dict
     default: {}
