@@ -100,6 +100,8 @@ def _onboard_line(one: Standing) -> str:
         pairs.append(f"class: {class_name(code)}")
     if one.carries:
         pairs.append(f"carries: {one.carries}")
+    if one.carries == "network" and (speed := speed_name(one.device.speed)):
+        pairs.append(f"speed: {speed}")
     return "{" + ", ".join(pairs) + "}"
 
 
@@ -143,16 +145,21 @@ def halves_of(look: Look, port: PortPath) -> tuple[PortPath, ...]:
     return (port, one.peer) if one and one.peer else (port,)
 
 
-SPEEDS = (("super", 5000.0), ("high", 480.0), ("full", 12.0), ("low", 0.0))
+SPEEDS = (("super", 5000.0), ("high", 480.0), ("full", 12.0), ("low", 1.5))
+
+
+def speed_name(text: str) -> str:
+    """The USB specifications' word for Mb/s as the kernel writes them; "" for anything else."""
+    known = re.fullmatch(r"[0-9]{1,6}(\.[0-9])?", text, re.ASCII)
+    return next((name for name, least in SPEEDS if known and float(text) >= least), "")
 
 
 def speed_of(look: Look, ports: Sequence[PortPath]) -> str:
-    """The fastest that the hubs of these ports can (Mb/s as the kernel writes it)."""
-    best = max((_hub_speed(look, port) for port in ports), default=0.0)
-    return next(name for name, least in SPEEDS if best >= least)
+    """The fastest that the hubs of these ports can; high where none of them says it."""
+    found = {_hub_speed(look, port) for port in ports}
+    return next((name for name, _ in SPEEDS if name in found), "high")
 
 
-def _hub_speed(look: Look, port: PortPath) -> float:
+def _hub_speed(look: Look, port: PortPath) -> str:
     name = str(port.parent) if port.parent else f"usb{port.bus}"
-    text = next((one.speed for one in look.devices if one.name == name), "")
-    return float(text) if re.fullmatch(r"[0-9]{1,6}(\.[0-9])?", text, re.ASCII) else SPEEDS[1][1]
+    return next((speed_name(one.speed) for one in look.devices if one.name == name), "")

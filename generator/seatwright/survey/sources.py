@@ -66,6 +66,8 @@ class Client:
 
     name: str
     config: Path | None = None
+    shared: Path | None = None
+    """A directory in which many looks share one connection; :meth:`close` ends it."""
     again: bool = True
 
     def capture(self) -> str:
@@ -86,8 +88,19 @@ class Client:
 
     def command(self) -> list[str]:
         """The words that start it."""
+        return [*self._ssh(), "-o", f"ConnectTimeout={CONNECT}", "-T", "--", self.name, "sh -s"]
+
+    def close(self) -> None:
+        """End the shared connection."""
+        if self.shared:
+            words = [*self._ssh(), "-O", "exit", "--", self.name]
+            subprocess.run(words, capture_output=True, stdin=subprocess.DEVNULL, check=False)
+
+    def _ssh(self) -> list[str]:
         config = ["-F", str(self.config)] if self.config else []
-        return ["ssh", *config, "-o", f"ConnectTimeout={CONNECT}", "-T", "--", self.name, "sh -s"]
+        path = f"ControlPath={self.shared}/%C"
+        keep = ["-o", "ControlMaster=auto", "-o", path, "-o", "ControlPersist=60"]
+        return ["ssh", *config, *(keep if self.shared else [])]
 
 
 @dataclass(frozen=True, slots=True)

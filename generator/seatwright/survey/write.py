@@ -13,7 +13,7 @@ AROUND = "seatwright: 1\nsite: survey\nfiles: [model.yml]\n"
 """The least site that a model can be read in."""
 
 
-def write_new(path: Path, text: str) -> None:
+def write_new(path: Path, data: bytes) -> None:
     """Write a file that is not there yet, whole or not at all.
 
     Raises FileExistsError where it is, and OSError.
@@ -21,7 +21,7 @@ def write_new(path: Path, text: str) -> None:
     descriptor, beside = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
     try:
         with open(descriptor, "wb") as file:
-            file.write(text.encode())
+            file.write(data)
             file.flush()
             os.fchmod(file.fileno(), 0o644)
             os.fsync(file.fileno())
