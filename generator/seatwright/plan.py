@@ -188,6 +188,16 @@ class PlannedPolicy(Value, frozen=True, kw_only=True):
     origin: str
 
 
+class PlannedGuestSystem(Value, frozen=True, kw_only=True):
+    """What a room's guests have and lack (see ``site.types.GuestSystem``)."""
+
+    own_devices: int
+    xhci_driver: bool
+    agent: bool
+    no_driver_for: tuple[str, ...]
+    started_by: str | None
+
+
 class PlannedRoom(Value, frozen=True, kw_only=True):
     """A room; ``pilot`` is the seat that a rollout takes first (None in a room without seats)."""
 
@@ -196,6 +206,8 @@ class PlannedRoom(Value, frozen=True, kw_only=True):
     policy: str
     restart: str
     ports: int
+    controller: str
+    guest_system: PlannedGuestSystem
     seats: tuple[str, ...]
     cells: tuple[str, ...]
     pilot: str | None

@@ -21,6 +21,7 @@ from seatwright.plan import (
     Cell,
     Plan,
     PlannedGuest,
+    PlannedGuestSystem,
     PlannedHost,
     PlannedLink,
     PlannedModel,
@@ -43,7 +44,7 @@ from seatwright.policy.compile import compile_policy, rules_name
 from seatwright.policy.contradict import contradiction_problems
 from seatwright.policy.onboard import onboard_problems
 from seatwright.site.allocations import Allocations
-from seatwright.site.types import Host, Room, Seat, Settings, Site, Switch
+from seatwright.site.types import GuestSystem, Host, Room, Seat, Settings, Site, Switch
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,6 +217,8 @@ def _rooms(site: Site, cells: Mapping[str, Cell]) -> dict[str, PlannedRoom]:
             policy=room.policy,
             restart=room.restart or site.settings.restart,
             ports=room.ports,
+            controller=room.controller,
+            guest_system=_guest_system(room.guests),
             seats=tuple(seat.name for seat in room.seats),
             cells=tuple(of_room.get(room.name, ())),
             pilot=room.seats[0].name if room.seats else None,
@@ -225,6 +228,16 @@ def _rooms(site: Site, cells: Mapping[str, Cell]) -> dict[str, PlannedRoom]:
         )
         for room in site.rooms.values()
     }
+
+
+def _guest_system(guests: GuestSystem) -> PlannedGuestSystem:
+    return PlannedGuestSystem(
+        own_devices=guests.own_devices,
+        xhci_driver=guests.xhci_driver,
+        agent=guests.agent,
+        no_driver_for=guests.no_driver_for,
+        started_by=guests.started_by,
+    )
 
 
 def _seats(placed: Sequence[Placed], given: Allocations) -> dict[str, PlannedSeat]:
@@ -251,19 +264,20 @@ def _guests(
     placed: Sequence[Placed], given: Allocations
 ) -> tuple[dict[str, PlannedGuest], list[Problem]]:
     """Every guest with its ports; where they are too many, as many as fit, and a problem."""
-    plans: dict[tuple[int, str], PortPlan] = {}
+    plans: dict[tuple[int, str, int], PortPlan] = {}
     problems = {}
     guests = {}
     for one in placed:
         wanted = one.room.ports if one.seat.ports is None else one.seat.ports
         kind = KINDS[one.room.controller]
-        count = min(wanted, most_ports(kind))
-        if (count, kind.kind) not in plans:
-            plans[count, kind.kind] = plan_ports(count, kind)
+        own = one.room.guests.own_devices
+        count = min(wanted, most_ports(kind, own))
+        if (count, kind.kind, own) not in plans:
+            plans[count, kind.kind, own] = plan_ports(count, kind, own)
         if count < wanted:
             problem = _too_many(one, wanted, count)
             problems[problem.path] = problem
-        ports = plans[count, kind.kind]
+        ports = plans[count, kind.kind, own]
         guests[one.guest] = PlannedGuest(
             name=one.guest,
             host=one.host,

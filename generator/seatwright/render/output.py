@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from seatwright.plan import (
     Plan,
     PlannedGuest,
+    PlannedHost,
     PlannedModel,
     PlannedRoom,
     PlannedSeat,
@@ -109,6 +110,12 @@ def summary(plan: Plan) -> bytes:
         "inventory/summary.md.in",
         plan=plan,
         rooms=[_room_summary(plan, room) for room in plan.rooms.values()],
+        hosts=[_host_summary(plan, host) for host in plan.hosts.values()],
+        started=[
+            {"title": room.title, "by": room.guest_system.started_by}
+            for room in plan.rooms.values()
+            if room.guest_system.started_by
+        ],
         models=[_model_summary(model) for model in plan.models.values()],
     )
 
@@ -121,6 +128,20 @@ def _room_summary(plan: Plan, room: PlannedRoom) -> RoomSummary:
         table=room_table(plan, room),
         seats=[(seat, plan.guests[seat.guest]) for seat in seats],
     )
+
+
+def _host_summary(plan: Plan, host: PlannedHost) -> Mapping[str, object]:
+    """A host's totals."""
+    guests = [plan.guests[name] for name in host.guests]
+    displays = sorted(guest.spice_port for guest in guests)
+    return {
+        "name": host.name,
+        "kind": host.kind,
+        "guests": len(guests),
+        "ports": sum(len(guest.ports) for guest in guests),
+        "displays": f"TCP {displays[0]} to {displays[-1]}" if displays else "none",
+        "restart": host.restart,
+    }
 
 
 def _model_summary(model: PlannedModel) -> Mapping[str, str]:

@@ -13,6 +13,7 @@ from seatwright.site.lines import EVERYTHING, class_code
 from seatwright.site.model_checks import socket_ports
 from seatwright.site.types import (
     Carries,
+    GuestSystem,
     Host,
     ImageWishes,
     Line,
@@ -275,6 +276,18 @@ def room_of(name: str, values: Values) -> Room:
         round_trip=values["round-trip"],
         at_once=values["at-once"],
         switch=values["switch"],
+        guests=guest_system_of(values["guests"]),
+    )
+
+
+def guest_system_of(values: Values) -> GuestSystem:
+    """What a room's guests have and lack."""
+    return GuestSystem(
+        own_devices=values["own-devices"],
+        xhci_driver=values["xhci-driver"],
+        agent=values["agent"],
+        no_driver_for=values["no-driver-for"],
+        started_by=values["started-by"],
     )
 
 

@@ -177,6 +177,17 @@ class Seat:
 
 
 @dataclass(frozen=True, slots=True)
+class GuestSystem:
+    """What the guests of a room have and lack; ``no_driver_for`` are names of peripherals."""
+
+    own_devices: int = 1
+    xhci_driver: bool = True
+    agent: bool = True
+    no_driver_for: tuple[str, ...] = ()
+    started_by: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Room:
     """Seats under one policy. ``ports`` is the number of redirection ports for each guest.
 
@@ -198,6 +209,7 @@ class Room:
     round_trip: int | None = None
     at_once: int | None = None
     switch: str | None = None
+    guests: GuestSystem = GuestSystem()
 
 
 @dataclass(frozen=True, slots=True)

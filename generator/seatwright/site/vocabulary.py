@@ -54,6 +54,9 @@ VERSION = 1
 MOST_PORTS = 120
 """Redirection ports that were started and connected on one guest, measured with QEMU 7.2."""
 
+MOST_OWN_DEVICES = 5
+"""USB devices of a guest's own: with more, an EHCI controller would have no port left."""
+
 SEVERITIES = Choice("error", "warning", "note")
 RESTART = Choice("never", "if-idle", "now")
 RESTART_SENTENCE = (
@@ -276,6 +279,39 @@ SEAT = Record(
     *BOARD_KEYS,
 )
 
+GUESTS = Record(
+    "the guests of a room",
+    Key(
+        "own-devices",
+        Integer(0, MOST_OWN_DEVICES),
+        "USB devices that each guest has of its own (a tablet, a keyboard): so many ports of the "
+        "first controller are left to them.",
+        default=1,
+        shown_default="1 (a tablet)",
+    ),
+    Key(
+        "xhci-driver",
+        Boolean(),
+        "Whether their system has a driver for an xHCI controller.",
+        default=True,
+        shown_default="true",
+    ),
+    Key(
+        "agent",
+        Boolean(),
+        "Whether the SPICE agent runs in them, which fits the picture to the seat's screen.",
+        default=True,
+        shown_default="true",
+    ),
+    Key(
+        "no-driver-for",
+        ListOf(NameOf("peripherals", "a peripheral")),
+        "Peripherals that their system has no driver for.",
+        default=(),
+    ),
+    Key("started-by", Text(), "Who starts a guest that is off, as people should read it."),
+)
+
 ROOM = Record(
     "a room",
     Key("title", Text(), "What people call it; its name where left out."),
@@ -295,6 +331,12 @@ ROOM = Record(
         "The USB controller that the guests have.",
         default="xhci",
         shown_default="xhci",
+    ),
+    Key(
+        "guests",
+        GUESTS,
+        "What the guests' own systems have and lack.",
+        default=GUESTS.defaults(),
     ),
     Key("restart", RESTART, f"{RESTART_SENTENCE} The site's setting where left out."),
     *ROOM_KEYS,
@@ -396,6 +438,7 @@ RECORDS: dict[str, Record] = {
     "host": HOST,
     "switch": SWITCH,
     "room": ROOM,
+    "guests": GUESTS,
     "seat": SEAT,
     "promise": PROMISE,
 }

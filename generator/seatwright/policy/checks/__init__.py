@@ -13,6 +13,7 @@ from seatwright.findings.problem import Problem
 from seatwright.plan import Plan
 from seatwright.policy.checks.blind import blind_layers
 from seatwright.policy.checks.classwide import class_wide
+from seatwright.policy.checks.guests import guest_systems
 from seatwright.policy.checks.kept import kept_everywhere
 from seatwright.policy.checks.keyboards import keyboards
 from seatwright.policy.checks.layers import disagreeing_layers
@@ -36,6 +37,7 @@ CHECKS: tuple[Check, ...] = (
     keyboards,
     class_wide,
     in_part,
+    guest_systems,
     link_checks,
     kept_everywhere,
     blind_layers,
