@@ -39,6 +39,8 @@ VERBS: Mapping[str, Verb] = {
     "image": Verb("image", "Make the image that the seats of a model boot from."),
     "card": Verb("card", "Write an image to a card, and read it back."),
     "secrets": Verb("secrets", "Make authority, certificates and passwords, in vault files."),
+    "enrol": Verb("enrol", "Take a new seat's host key, once it is known to be the seat's."),
+    "rehearse": Verb("rehearse", "Try a room on this machine, from first boot to removal."),
     "policy": Verb("policy", "Turn filter strings from elsewhere into policy lines."),
     "schema": Verb("schema", "Print the JSON Schema of a file, for editors and other programs."),
 }

@@ -1,0 +1,92 @@
+"""Tests here build a real image (root only) and start it; one image serves all of them."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from seatwright.commands.planned import plan_site
+from seatwright.image.base import ensure_base
+from seatwright.image.build import Order, build
+from seatwright.image.recipe import recipe
+from seatwright.image.snapshot import read_snapshot, snapshot_file
+from seatwright.rehearsal.base import cache_directory
+from seatwright.rehearsal.playbooks import HEADLESS
+
+HERE = Path(__file__).parent
+ROOT = HERE.parents[1]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if HERE in item.path.parents:
+            item.add_marker(pytest.mark.hosts)
+
+
+@pytest.fixture(scope="session")
+def workshop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A copy of the repository's demo site with its roles, a key, and room for images."""
+    place = tmp_path_factory.mktemp("image")
+    for name in ("roles", "inventories"):
+        shutil.copytree(ROOT / name, place / name, symlinks=True)
+    shutil.copy(ROOT / "ansible.cfg", place)
+    subprocess.run(
+        ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", str(place / "key")], check=True
+    )
+    record_packages(place / "inventories/fennmoor")
+    yield place
+    shutil.rmtree(place, ignore_errors=True)
+
+
+def record_packages(site: Path) -> None:
+    """The list of packages of an earlier run, while its base is still there; else a new one."""
+    wanted = recipe("bookworm", "amd64")
+    kept = cache_directory() / "images/tests" / f"{wanted.name}.packages"
+    found = read_snapshot(kept, wanted.name)
+    bases = cache_directory() / "images/bases"
+    if found is None or not list(bases.glob(f"*-{wanted.digest(found.text())[:16]}")):
+        _, found = ensure_base(wanted, None, cache_directory())
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        kept.write_text(found.text())
+    target = snapshot_file(site, wanted.name)
+    target.parent.mkdir(exist_ok=True)
+    target.write_text(found.text())
+
+
+@pytest.fixture(scope="session")
+def order(workshop: Path) -> Order:
+    """What the tests build: the image of the tall one, its session for no screen."""
+    site = workshop / "inventories/fennmoor"
+    return Order(
+        plan=plan_site(site).planned.plan,
+        model="tarn",
+        repository=workshop,
+        site=site,
+        target=workshop / "images/tarn",
+        cache=cache_directory(),
+        access_key=(workshop / "key.pub").read_text(),
+        signing_key=workshop / "key",
+        variables=HEADLESS,
+        arguments="console=ttyS0",
+    )
+
+
+@pytest.fixture(scope="session")
+def image(order: Order) -> Path:
+    """The image, built."""
+    return build(order, lambda text: None) / "tarn.img"
+
+
+def again(order: Order, place: Path) -> Order:
+    """The same order with nothing kept but the base, for another place."""
+    cache = place / "cache"
+    (cache / "images/bases").mkdir(parents=True)
+    for base in (order.cache / "images/bases").iterdir():
+        if not base.name.startswith("."):
+            (cache / "images/bases" / base.name).symlink_to(base)
+    return replace(order, cache=cache, target=place / "again/tarn")

@@ -1,0 +1,88 @@
+"""A seat in an emulator, started from an image like a board from its card, and its plug."""
+
+from __future__ import annotations
+
+import socket
+import subprocess
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+FIRMWARE = Path("/usr/share/OVMF")
+
+
+@dataclass
+class Machine:
+    """A machine with ``disk`` as its card; ``scratch`` is a directory of its own."""
+
+    disk: Path
+    scratch: Path
+    key: Path
+    process: subprocess.Popen[bytes] | None = None
+    port: int = 0
+
+    def start(self) -> None:
+        """Plug it in."""
+        self.port = free_port()
+        settings = self.scratch / "firmware"
+        if not settings.exists():
+            settings.write_bytes((FIRMWARE / "OVMF_VARS_4M.fd").read_bytes())
+        code = FIRMWARE / "OVMF_CODE_4M.fd"
+        argv = [
+            "qemu-system-x86_64", "-accel", "tcg,thread=multi", "-machine", "q35", "-cpu", "max",
+            "-smp", "2", "-m", "1024", "-display", "none", "-device", "virtio-vga",
+            "-drive", f"if=pflash,format=raw,readonly=on,file={code}",
+            "-drive", f"if=pflash,format=raw,file={settings}",
+            "-drive", f"if=virtio,format=raw,file={self.disk}",
+            "-netdev", f"user,id=n,restrict=on,hostfwd=tcp:127.0.0.1:{self.port}-:22",
+            "-device", "virtio-net-pci,netdev=n,mac=52:54:00:ab:cd:ef",
+            "-serial", f"file:{self.scratch}/console",
+        ]  # fmt: skip
+        self.process = subprocess.Popen(argv, stdin=subprocess.DEVNULL)
+
+    def pull_the_plug(self) -> None:
+        """Everything that was not on the card is gone."""
+        if self.process:
+            self.process.kill()
+            self.process.wait()
+            self.process = None
+
+    @property
+    def ssh_options(self) -> list[str]:
+        """Words with which ssh gets in, whatever its host key."""
+        return [
+            "-F", "none", "-i", str(self.key), "-p", str(self.port), "-o", "BatchMode=yes",
+            "-o", "StrictHostKeyChecking=no", "-o", "UserKnownHostsFile=/dev/null",
+            "-o", "LogLevel=ERROR", "-o", "ConnectTimeout=10",
+        ]  # fmt: skip
+
+    def run(self, command: str) -> subprocess.CompletedProcess[str]:
+        """Run a command on it as root."""
+        argv = ["ssh", *self.ssh_options, "ops@127.0.0.1", "--", f"sudo sh -c '{command}'"]
+        return subprocess.run(argv, capture_output=True, text=True, stdin=subprocess.DEVNULL)
+
+    def ask(self, command: str) -> str:
+        """What a command prints; AssertionError where it fails."""
+        done = self.run(command)
+        assert done.returncode == 0, f"{command}: {done.stdout}{done.stderr}"
+        return done.stdout.strip()
+
+    def becomes(self, command: str, wanted: str, within: float) -> None:
+        """Wait until a command prints what is wanted."""
+        until = time.monotonic() + within
+        said = ""
+        while time.monotonic() < until:
+            done = self.run(command)
+            said = (done.stdout + done.stderr).strip()
+            if done.stdout.strip() == wanted:
+                return
+            time.sleep(2)
+        console = (self.scratch / "console").read_text(errors="replace")[-2000:]
+        raise AssertionError(f"{command}: {said!r} after {within:.0f} s, not {wanted!r}\n{console}")
+
+
+def free_port() -> int:
+    """A TCP port that nobody uses now."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port: int = server.getsockname()[1]
+        return port

@@ -1,0 +1,164 @@
+"""An image in a machine: first boot with the plug pulled, then everything a seat has to be."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import shutil
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from machine import Machine
+
+from seatwright.ansible_runs import Outcome, extra, run_ansible
+from seatwright.image.build import Order
+from seatwright.image.card import read_image, write_card
+from seatwright.image.device import look
+from seatwright.image.enrol import Way, enrol, offered_key, token_file
+from seatwright.image.errors import ImageError
+from seatwright.image.filesystem import MIB
+from seatwright.rehearsal.playbooks import HEADLESS
+
+CARD = 2048 * MIB
+UP = "systemctl is-active seatwright-session.service"
+STARTED = 420.0
+"""Seconds that a machine without hardware help may take until its session is up."""
+
+
+@pytest.fixture
+def machine(image: Path, workshop: Path, tmp_path: Path) -> Iterator[Machine]:
+    """A machine with a card of 2 GiB that was written for the seat fd-1."""
+    disk = tmp_path / "card"
+    disk.touch()
+    os.truncate(disk, CARD)
+    card = read_image(image, None, lambda *told: None)
+    write_card(card, look(disk), "fd-1", "sesame", lambda *told: None)
+    made = Machine(disk, tmp_path, workshop / "key")
+    yield made
+    made.pull_the_plug()
+    disk.unlink()
+
+
+def test_a_first_boot_whose_plug_is_pulled_twice_ends_as_the_seat(
+    machine: Machine, workshop: Path, order: Order, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pull_at_random_moments(machine, 2)
+    machine.start()
+    machine.becomes(UP, "active", STARTED)
+    it_is_the_seat_with_all_of_its_card(machine)
+    nothing_of_it_is_the_images(machine)
+    it_is_enrolled_by_its_token_and_by_nothing_else(machine, workshop, monkeypatch)
+    clients_yml_changes_nothing(machine, workshop)
+
+
+@pytest.mark.long
+def test_twenty_pulled_plugs(machine: Machine, workshop: Path) -> None:
+    pull_at_random_moments(machine, 20)
+    machine.start()
+    machine.becomes(UP, "active", STARTED)
+    it_is_the_seat_with_all_of_its_card(machine)
+
+
+def pull_at_random_moments(machine: Machine, times: int) -> None:
+    """Within what a first boot takes here; the seed is printed, to have the moments again."""
+    seed = random.randrange(10**6)
+    moments = random.Random(seed)
+    print(f"moments of seed {seed}")
+    for _ in range(times):
+        machine.start()
+        time.sleep(moments.uniform(15, 75))
+        machine.pull_the_plug()
+
+
+def it_is_the_seat_with_all_of_its_card(machine: Machine) -> None:
+    assert machine.ask("hostname") == "fd-1"
+    told = json.loads(machine.ask("cat /etc/seatwright/session.json"))
+    assert (told["seat"], told["guest"]) == ("fd-1", "front-desk")
+    size = int(machine.ask("df --output=size -B1 / | tail -n 1"))
+    assert size > 0.85 * (CARD - 193 * MIB)
+    assert machine.ask("systemctl --failed --no-legend --plain") == ""
+    assert machine.ask("systemctl is-enabled seatwright-session.service") == "enabled"
+    assert machine.ask("cat /var/lib/seatwright-image/seat") == "fd-1"
+
+
+def nothing_of_it_is_the_images(machine: Machine) -> None:
+    """Host keys, machine-id and random seed are its own; the token is gone from the card."""
+    assert len(machine.ask("cat /etc/machine-id")) == 32
+    assert machine.ask("test -s /etc/ssh/ssh_host_ed25519_key && echo own") == "own"
+    assert json.loads(machine.ask("cat /boot/efi/seatwright-seat.json")) == {"seat": "fd-1"}
+    assert machine.ask("ls -A /etc/credstore 2>/dev/null || true") == ""
+
+
+def it_is_enrolled_by_its_token_and_by_nothing_else(
+    machine: Machine, workshop: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    known = workshop / "inventories/fennmoor/known_hosts"
+    monkeypatch.setenv("XDG_STATE_HOME", str(machine.scratch / "state"))
+    options = ("-p", str(machine.port), "-i", str(machine.key))
+    way = Way("127.0.0.1", "ops", options)
+    assert enrol("fd-1", way, known, None) is None  # nobody vouches for it
+    kept = token_file("fd-1")
+    kept.parent.mkdir(parents=True)
+    kept.write_text("another\n")
+    with pytest.raises(ImageError, match="does not prove that it is fd-1"):
+        enrol("fd-1", way, known, None)
+    with pytest.raises(ImageError, match="the seat's is another"):
+        enrol("fd-1", way, known, "SHA256:" + "A" * 43)
+    assert not known.exists()
+    kept.write_text("sesame\n")
+    key = enrol("fd-1", way, known, None)
+    assert key is not None
+    assert known.read_text() == f"fd-1,[127.0.0.1]:{machine.port} {key.line}\n"
+    assert not kept.exists()
+    own = machine.ask("ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub").split()[1]
+    assert own == key.fingerprint == offered_key(way, machine.scratch).fingerprint
+
+
+def clients_yml_changes_nothing(machine: Machine, workshop: Path) -> None:
+    """The playbook finds a seat that has nothing left to change: image and roles are the same."""
+    done = clients(machine, workshop)
+    done.expect_success()
+    assert done.recap["fd-1"].changed == 0, done.text
+
+
+def clients(machine: Machine, workshop: Path, *words: str) -> Outcome:
+    """Run clients.yml for the seat over ssh."""
+    rendered = workshop / "inventories/fennmoor/rendered"
+    way = {
+        "ansible_host": "127.0.0.1",
+        "ansible_port": machine.port,
+        "ansible_ssh_private_key_file": str(machine.key),
+        "ansible_ssh_common_args": "-F none -o StrictHostKeyChecking=no "
+        f"-o UserKnownHostsFile={machine.scratch}/known",
+    }
+    argv = ["-i", rendered / "hosts.yml", "-l", "fd-1", rendered / "playbooks/clients.yml"]
+    given = extra({**HEADLESS, **way})
+    return run_ansible("ansible-playbook", *argv, *given, *words, cwd=workshop, env={})
+
+
+def test_a_seat_that_nobody_knows_waits_and_shows_what_it_is(
+    image: Path, workshop: Path, tmp_path: Path
+) -> None:
+    """Nothing says which it is: it says its address, and takes a name over ssh."""
+    disk = tmp_path / "card"
+    shutil.copy(image, disk)
+    machine = Machine(disk, tmp_path, workshop / "key")
+    try:
+        machine.start()
+        state = "systemctl show -P SubState seatwright-identity.service"
+        machine.becomes(state, "start", STARTED)
+        machine.becomes("grep -c MAC /dev/vcs1", "1", 120)
+        assert machine.run(UP).stdout.strip() != "active"
+        assert "this image has no seat rr-01" in machine.run(TELL + "rr-01").stderr
+        machine.ask(TELL + "fd-2")
+        machine.becomes(UP, "active", STARTED)
+        assert machine.ask("hostname") == "fd-2"
+    finally:
+        machine.pull_the_plug()
+        disk.unlink()
+
+
+TELL = "/usr/lib/seatwright-image/seat-identity tell "

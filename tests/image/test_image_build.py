@@ -1,0 +1,192 @@
+"""Building: the same bytes from the same inputs, the last image kept, bad input refused."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from conftest import ROOT, again
+from seatwright.image.build import Order, build, differences
+from seatwright.image.errors import ImageError
+from seatwright.image.filesystem import MIB
+from seatwright.image.manifest import verify
+from support.small_image import run
+
+
+def quiet(text: str) -> None:
+    """Nobody reads."""
+
+
+def test_a_second_build_on_another_day_is_the_same_bit_for_bit(
+    image: Path, order: Order, tmp_path: Path
+) -> None:
+    """Only the base is taken from the first; the clock says another day (faketime)."""
+    other = again(order, tmp_path)
+    script = (
+        "import pickle, sys; from seatwright.image.build import build; "
+        "build(pickle.load(open(sys.argv[1], 'rb')), lambda text: None)"
+    )
+    import pickle
+
+    wanted = tmp_path / "order"
+    wanted.write_bytes(pickle.dumps(other))
+    argv = ["faketime", "-f", "+400d", sys.executable, "-c", script, str(wanted)]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT / "generator")}
+    done = subprocess.run(argv, env=environment, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    reasons = differences(image.parent, other.target)
+    shutil.rmtree(tmp_path / "cache")
+    assert reasons == []
+    assert (other.target / "tarn.img").read_bytes()[:MIB] == image.read_bytes()[:MIB]
+
+
+def test_what_is_in_it_is_said_and_signed(image: Path, order: Order, tmp_path: Path) -> None:
+    place = image.parent
+    described = json.loads((place / "manifest.json").read_text())
+    for name, digest in described["files"].items():
+        assert hashlib.sha256((place / name).read_bytes()).hexdigest() == digest
+    assert described["seats"] == [seat.name for seat in order.seats]
+    assert described["packages"]["cage"] == "0.1.4-4"
+    signers = tmp_path / "signers"
+    assert order.signing_key
+    public = order.signing_key.with_suffix(".pub").read_text()
+    signers.write_text(f"ops@fennmoor.example {public}")
+    assert verify(place / "manifest.json", signers) == "ops@fennmoor.example"
+    forged = tmp_path / "manifest.json"
+    forged.write_text((place / "manifest.json").read_text().replace("tarn", "barn"))
+    shutil.copy(place / "manifest.json.sig", tmp_path)
+    with pytest.raises(ImageError, match="its signature is not that of one of"):
+        verify(forged, signers)
+
+
+def test_the_bill_of_materials_names_every_package(image: Path) -> None:
+    """Required fields: SPDX 2.3, clauses 6 and 7."""
+    bill = json.loads((image.parent / "tarn.spdx.json").read_text())
+    assert {"spdxVersion", "dataLicense", "SPDXID", "name", "documentNamespace"} <= bill.keys()
+    packages = json.loads((image.parent / "manifest.json").read_text())["packages"]
+    assert [one["name"] for one in bill["packages"][1:]] == sorted(packages)
+    ids = [one["SPDXID"] for one in bill["packages"]]
+    assert len(set(ids)) == len(ids)
+    assert all(one["downloadLocation"] for one in bill["packages"])
+
+
+def test_no_secret_and_nothing_of_a_machine_is_in_the_root(image: Path, tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    with image.open("rb") as file, root.open("wb") as copy:
+        file.seek(193 * MIB)
+        shutil.copyfileobj(file, copy, 1 << 22)
+    run("e2fsck", "-fn", root)
+    assert run("debugfs", "-R", "cat /etc/machine-id", root) == ""
+    assert "ssh_host_" not in run("debugfs", "-R", "ls /etc/ssh", root)
+    for absent in (
+        "/etc/credstore",
+        "/var/lib/systemd/random-seed",
+        "/etc/seatwright/session.json",
+    ):
+        shown = subprocess.run(
+            ["debugfs", "-R", f"stat {absent}", str(root)], capture_output=True, text=True
+        )
+        assert "File not found" in shown.stderr, absent
+    root.unlink()
+
+
+def test_the_table_has_every_room_of_the_model(image: Path, tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    with image.open("rb") as file, root.open("wb") as copy:
+        file.seek(193 * MIB)
+        shutil.copyfileobj(file, copy, 1 << 22)
+    table = json.loads(run("debugfs", "-R", "cat /usr/lib/seatwright-image/table.json", root))
+    root.unlink()
+    rooms = set()
+    for row in table["seats"]:
+        files = {one["path"]: table["contents"][one["sha256"]] for one in row["files"]}
+        told = json.loads(files["/etc/seatwright/session.json"])
+        assert told["seat"] == row["name"]
+        assert "seatwright_keep" in files["/etc/udev/rules.d/74-seatwright.rules"]
+        rooms.add(told["room"])
+    assert rooms == {"front-desk", "digitisation", "offices"}
+
+
+def test_a_killed_build_leaves_the_last_image_and_the_next_one_goes_on(
+    image: Path, order: Order, tmp_path: Path
+) -> None:
+    """Killed while it makes the root file system; what is there afterwards is the old image."""
+    target = tmp_path / "tarn"
+    shutil.copytree(image.parent, target)
+    before = (target / "manifest.json").read_bytes()
+    import pickle
+
+    other = replace(again(order, tmp_path), target=target)
+    (tmp_path / "order").write_bytes(pickle.dumps(other))
+    script = (
+        "import pickle, sys; from seatwright.image.build import build; "
+        "build(pickle.load(open(sys.argv[1], 'rb')), print)"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(ROOT / "generator"), "PYTHONUNBUFFERED": "1"}
+    argv = [sys.executable, "-c", script, str(tmp_path / "order")]
+    process = subprocess.Popen(
+        argv, env=environment, stdout=subprocess.PIPE, text=True, start_new_session=True
+    )
+    assert process.stdout
+    for line in process.stdout:
+        if "Making the root" in line:
+            break
+    time.sleep(0.5)
+    os.killpg(process.pid, signal.SIGKILL)
+    process.wait()
+    assert (target / "manifest.json").read_bytes() == before
+    assert str(tmp_path) not in Path("/proc/self/mounts").read_text()
+    assert differences(image.parent, build(other, quiet)) == []
+    shutil.rmtree(tmp_path / "cache")
+    shutil.rmtree(target)
+
+
+def test_a_full_disk_leaves_the_last_image(image: Path, order: Order, tmp_path: Path) -> None:
+    """The images go to a file system of 40 MB, which holds an earlier one."""
+    script = f"""
+set -e
+mount -t tmpfs -o size=40m tmpfs {tmp_path}
+mkdir {tmp_path}/tarn; echo old >{tmp_path}/tarn/manifest.json
+{sys.executable} -c "import pickle; from seatwright.image.build import build
+build(pickle.load(open('{order.repository}/full-order', 'rb')), print)" || true
+cat {tmp_path}/tarn/manifest.json; ls -A {tmp_path}
+"""
+    import pickle
+
+    wanted = replace(order, target=tmp_path / "tarn")
+    (order.repository / "full-order").write_bytes(pickle.dumps(wanted))
+    environment = {**os.environ, "PYTHONPATH": str(ROOT / "generator")}
+    argv = ["unshare", "--mount", "sh", "-c", script]
+    done = subprocess.run(argv, env=environment, capture_output=True, text=True)
+    assert "No space left on device" in done.stderr or "Is the disk full?" in done.stderr
+    assert done.stdout.splitlines()[-2:] == ["old", "tarn"]
+
+
+def test_what_was_not_rendered_is_not_built(order: Order, tmp_path: Path) -> None:
+    site = tmp_path / "fennmoor"
+    shutil.copytree(order.site, site)
+    (site / "rendered/plan.json").write_text("{}")
+    with pytest.raises(ImageError, match="is not what the site would be rendered to"):
+        build(replace(order, site=site), quiet)
+
+
+def test_a_list_of_packages_that_is_none_is_refused(order: Order, tmp_path: Path) -> None:
+    site = tmp_path / "fennmoor"
+    shutil.copytree(order.site, site)
+    list_ = site / "images/bookworm-amd64.packages"
+    list_.write_text(list_.read_text().replace("\nadduser ", "\nADDUSER "))
+    with pytest.raises(ImageError, match=r"packages:\d+:1: not a package and its version"):
+        build(replace(order, site=site), quiet)
+    list_.write_text("# a base\n")
+    with pytest.raises(ImageError, match="this is not a list of the packages"):
+        build(replace(order, site=site), quiet)
