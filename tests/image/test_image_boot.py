@@ -16,6 +16,7 @@ from machine import Machine
 from seatwright.ansible_runs import Outcome, extra, run_ansible
 from seatwright.image.build import Order
 from seatwright.image.card import read_image, write_card
+from seatwright.image.compare import compare, inside
 from seatwright.image.device import look
 from seatwright.image.enrol import Way, enrol, offered_key, token_file
 from seatwright.image.errors import ImageError
@@ -52,6 +53,7 @@ def test_a_first_boot_whose_plug_is_pulled_twice_ends_as_the_seat(
     nothing_of_it_is_the_images(machine)
     it_is_enrolled_by_its_token_and_by_nothing_else(machine, workshop, monkeypatch)
     clients_yml_changes_nothing(machine, workshop)
+    it_differs_from_its_image_by_what_was_changed_by_hand(machine, order)
 
 
 @pytest.mark.long
@@ -97,8 +99,7 @@ def it_is_enrolled_by_its_token_and_by_nothing_else(
 ) -> None:
     known = workshop / "inventories/fennmoor/known_hosts"
     monkeypatch.setenv("XDG_STATE_HOME", str(machine.scratch / "state"))
-    options = ("-p", str(machine.port), "-i", str(machine.key))
-    way = Way("127.0.0.1", "ops", options)
+    way = Way("127.0.0.1", "ops", ("-i", str(machine.key)), machine.port)
     assert enrol("fd-1", way, known, None) is None  # nobody vouches for it
     kept = token_file("fd-1")
     kept.parent.mkdir(parents=True)
@@ -122,6 +123,15 @@ def clients_yml_changes_nothing(machine: Machine, workshop: Path) -> None:
     done = clients(machine, workshop)
     done.expect_success()
     assert done.recap["fd-1"].changed == 0, done.text
+
+
+def it_differs_from_its_image_by_what_was_changed_by_hand(machine: Machine, order: Order) -> None:
+    way = Way("127.0.0.1", "ops", ("-F", "none", "-i", str(machine.key)), machine.port)
+    known = order.site / "known_hosts"
+    assert compare(inside(order.target, "fd-1"), way, known) == []
+    machine.ask("echo >>/etc/seatwright/rules.json")
+    (found,) = compare(inside(order.target, "fd-1"), way, known)
+    assert (found.kind, found.name) == ("file", "/etc/seatwright/rules.json")
 
 
 def clients(machine: Machine, workshop: Path, *words: str) -> Outcome:

@@ -40,7 +40,7 @@ def small_image(place: Path, seats: tuple[str, ...] = ("rr-01", "rr-02")) -> Pat
     for path in parts.values():
         path.unlink()
     files = {one.name: one for one in (image, place / "tarn.bmap")}
-    described = manifest("tarn", "amd64", seats, {"plan": "0"}, SNAPSHOT, files)
+    described = manifest("tarn", "amd64", seats, {}, {"plan": "0"}, SNAPSHOT, files)
     (place / "manifest.json").write_bytes(described)
     return image
 

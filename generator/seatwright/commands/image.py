@@ -10,10 +10,13 @@ from seatwright.commands.common import Refused, Status, log, say, site_argument
 from seatwright.commands.planned import PlannedSite, plan_site
 from seatwright.findings.words import nearest, shown
 from seatwright.image.build import Order, build
+from seatwright.image.compare import compare, inside
+from seatwright.image.enrol import Way
 from seatwright.image.errors import ImageError
 from seatwright.rehearsal.base import cache_directory
 from seatwright.render.errors import RenderError
 from seatwright.render.repository import find_repository
+from seatwright.site.read import site_file
 
 
 @click.command()
@@ -34,6 +37,12 @@ from seatwright.render.repository import find_repository
     type=click.Path(path_type=Path, dir_okay=False, exists=True),
     help="Private ssh key to sign the manifest with.",
 )
+@click.option(
+    "--compare",
+    "seat",
+    metavar="SEAT",
+    help="Build nothing: say how the running SEAT differs from the image that is there.",
+)
 @click.option("--renew", is_flag=True, help="Take the newest packages and record their versions.")
 def command(
     model: str,
@@ -41,6 +50,7 @@ def command(
     output: Path | None,
     access_key: Path | None,
     key: Path | None,
+    seat: str | None,
     renew: bool,
 ) -> int:
     """Make the image of MODEL, as SITE was rendered: one for all seats of the model.
@@ -49,6 +59,8 @@ def command(
     (commit that) and kept to afterwards. Until the new image is whole the last one stays.
     """
     found = sound(site)
+    if seat is not None:
+        return compared(found, site, output or Path("images", model), seat)
     order = order_of(found, site, model, output or Path("images", model), access_key, key, renew)
     with refusing():
         place = build(order, log)
@@ -64,6 +76,20 @@ def sound(site: Path) -> PlannedSite:
         log("seatwright: a site with errors has no image.")
         raise click.exceptions.Exit(Status.FINDINGS)
     return found
+
+
+def compared(found: PlannedSite, site: Path, place: Path, seat: str) -> Status:
+    """Say how a running seat differs from the image in ``place``."""
+    plan = found.planned.plan
+    if seat not in plan.seats:
+        raise Refused(f"The site has no seat {shown(seat)}.")
+    way = Way(plan.seats[seat].address, plan.settings.access_user)
+    with refusing():
+        differences = compare(inside(place, seat), way, site_file(site).parent / "known_hosts")
+    for one in differences:
+        click.echo(f"{one.kind} {one.name}: {one.image} in the image, {one.seat} at the seat")
+    log(f"{seat}: {len(differences)} differences from its image.")
+    return Status.FINDINGS if differences else Status.FINE
 
 
 def order_of(

@@ -28,7 +28,7 @@ from seatwright.image.manifest import bill_of_materials, digest_of, manifest, si
 from seatwright.image.onseat.files import PLACE
 from seatwright.image.recipe import KERNELS, Recipe, recipe
 from seatwright.image.snapshot import Snapshot, read_snapshot, snapshot_file
-from seatwright.image.table import Table, make_table
+from seatwright.image.table import RECORDS, Table, make_table
 from seatwright.plan import Plan, PlannedModel, PlannedSeat, to_json
 from seatwright.rehearsal.base import locked
 from seatwright.rehearsal.errors import RehearsalError, need_programs, need_root
@@ -297,6 +297,7 @@ def _describe(
     image = staged / f"{order.model}.img"
     digest = digest_of(image)
     (staged / f"{order.model}.img.sha256").write_text(f"{digest}  {image.name}\n")
+    (staged / "table.json").write_text(table.text, encoding="utf-8")
     bill = staged / f"{order.model}.spdx.json"
     bill.write_bytes(bill_of_materials(order.model, order.of.arch, digest, snapshot))
     inputs = {
@@ -309,9 +310,18 @@ def _describe(
     files = {one.name: one for one in staged.iterdir() if one.suffix in (".img", ".bmap", ".json")}
     described = staged / "manifest.json"
     names = [seat.name for seat in order.seats]
-    described.write_bytes(manifest(order.model, order.of.arch, names, inputs, snapshot, files))
+    described.write_bytes(
+        manifest(order.model, order.of.arch, names, _installed(layer), inputs, snapshot, files)
+    )
     if order.signing_key:
         sign(described, order.signing_key)
+
+
+def _installed(layer: Path) -> dict[str, str]:
+    """Digests of the files that every seat of the image has alike, by path."""
+    records = sorted((layer / RECORDS).glob("*.json"))
+    lists = [json.loads(path.read_text())["files"] for path in records]
+    return {one["path"]: one["sha256"] for files in lists for one in files}
 
 
 def _manifest_digest(directory: Path) -> str:

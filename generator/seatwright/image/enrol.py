@@ -50,6 +50,17 @@ class Way:
     address: str
     user: str
     options: tuple[str, ...] = ()
+    port: int = 22
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """For ssh: everything but the command."""
+        return (*self.options, "-p", str(self.port), "-l", self.user, self.address)
+
+    @property
+    def known_as(self) -> str:
+        """How known_hosts calls the address (sshd(8))."""
+        return self.address if self.port == 22 else f"[{self.address}]:{self.port}"
 
 
 def token_file(seat: str) -> Path:
@@ -78,7 +89,7 @@ def _ssh(way: Way, directory: Path, command: str) -> subprocess.CompletedProcess
         "-o", "GlobalKnownHostsFile=/dev/null", "-o", "StrictHostKeyChecking=accept-new",
         "-o", "HostKeyAlgorithms=ssh-ed25519", "-o", "HashKnownHosts=no", "-o", "BatchMode=yes",
         "-o", "ForwardAgent=no", "-o", "LogLevel=ERROR", "-o", f"ConnectTimeout={TIMEOUT}",
-        *way.options, "-l", way.user, way.address, "--", command,
+        *way.words, "--", command,
     ]  # fmt: skip
     return subprocess.run(argv, capture_output=True, text=True, stdin=subprocess.DEVNULL)
 
@@ -106,7 +117,7 @@ def enrol(seat: str, way: Way, known_hosts: Path, fingerprint: str | None) -> Ho
                 )
         elif not _proved_by_token(seat, way, key, directory):
             return None
-    add_known_host(known_hosts, seat, way.address, key)
+    add_known_host(known_hosts, seat, way.known_as, key)
     token_file(seat).unlink(missing_ok=True)
     return key
 
@@ -134,8 +145,8 @@ def tell(way: Way, seat: str, known_hosts: Path) -> None:
     """Tell a waiting seat, whose key is known, which it is. Raises :class:`ImageError`."""
     argv = [
         "ssh", "-F", "none", "-o", f"UserKnownHostsFile={known_hosts}", "-o", "BatchMode=yes",
-        "-o", "StrictHostKeyChecking=yes", "-o", f"ConnectTimeout={TIMEOUT}", *way.options,
-        "-l", way.user, way.address, "--", f"sudo /{PROGRAM} tell {seat}",
+        "-o", "StrictHostKeyChecking=yes", "-o", f"ConnectTimeout={TIMEOUT}",
+        *way.words, "--", f"sudo /{PROGRAM} tell {seat}",
     ]  # fmt: skip
     done = subprocess.run(argv, capture_output=True, text=True, stdin=subprocess.DEVNULL)
     if done.returncode != 0:

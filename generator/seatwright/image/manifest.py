@@ -28,6 +28,7 @@ def manifest(
     model: str,
     arch: str,
     seats: Sequence[str],
+    installed: Mapping[str, str],
     inputs: Mapping[str, str],
     snapshot: Snapshot,
     files: Mapping[str, Path],
@@ -42,6 +43,7 @@ def manifest(
         "recorded": snapshot.recorded.strftime(STAMP),
         "inputs": dict(inputs),
         "files": {name: digest_of(path) for name, path in sorted(files.items())},
+        "installed": dict(sorted(installed.items())),
         "packages": dict(sorted(snapshot.versions.items())),
     }
     return (json.dumps(document, indent=1) + "\n").encode()

@@ -1,0 +1,178 @@
+"""First boot and enrolment without a machine: who a seat is, and whose key is taken."""
+
+from __future__ import annotations
+
+import json
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from seatwright.image.enrol import HostKey, add_known_host, proved
+from seatwright.image.errors import ImageError
+from seatwright.image.onseat import seat_identity
+from seatwright.image.snapshot import Snapshot, held_against, read_snapshot
+
+SEATS = [
+    {"name": "rr-01", "serial": "FX-100", "mac": None},
+    {"name": "rr-02", "serial": None, "mac": "52:54:00:00:00:02"},
+    {"name": "rr-03", "serial": None, "mac": None},
+]
+
+
+@pytest.fixture
+def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A board that says nothing; the program's files are below it."""
+    for name, path in (("DONE", "done"), ("TOLD", "told"), ("CARD", "efi/seat.json")):
+        monkeypatch.setattr(seat_identity, name, tmp_path / path)
+    monkeypatch.setattr(seat_identity, "PROOF", tmp_path / "proof")
+    monkeypatch.setattr(seat_identity, "board_serials", lambda: set())
+    monkeypatch.setattr(seat_identity, "adapter_addresses", lambda: set())
+    (tmp_path / "efi").mkdir()
+    return tmp_path
+
+
+def who() -> str | None:
+    """The seat that the program finds."""
+    found = seat_identity.find_seat({"seats": SEATS})
+    return None if found is None else found["name"]
+
+
+def test_a_board_is_known_by_serial_or_address_before_the_card(
+    board: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert who() is None
+    (board / "told").write_text("rr-02\n")
+    assert who() == "rr-02"
+    (board / "efi/seat.json").write_text('{"seat": "rr-03"}')
+    assert who() == "rr-03"
+    monkeypatch.setattr(seat_identity, "board_serials", lambda: {"FX-100"})
+    assert who() == "rr-01"
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"seat": "rr-99"}', '{"seat": 3}', "\0\0"])
+def test_a_damaged_card_file_says_nothing(board: Path, text: str) -> None:
+    (board / "efi/seat.json").write_text(text)
+    assert who() is None
+
+
+def test_fillers_are_no_serial_numbers(tmp_path: Path) -> None:
+    """Common practice of board makers, no source: fields left as they came."""
+    place = tmp_path / "sys/class/dmi/id"
+    place.mkdir(parents=True)
+    for filler in ("To be filled", "0000000000", "None", "x"):
+        (place / "board_serial").write_text(f"{filler}\n")
+        (place / "product_serial").write_text("FX-100\n")
+        found = seat_identity.board_serials(tmp_path)
+        assert "FX-100" in found and "0000000000" not in found and "To be filled" not in found
+
+
+def table(tmp_path: Path) -> dict[str, object]:
+    """A table that writes below ``tmp_path``."""
+    row = {
+        "name": "rr-03",
+        "serial": None,
+        "mac": None,
+        "directories": [{"path": f"{tmp_path}/etc", "mode": "0755"}],
+        "links": [{"path": f"{tmp_path}/etc/off", "target": "/dev/null"}],
+        "files": [
+            {"path": f"{tmp_path}/etc/a", "mode": "0644", "sha256": "1"},
+            {"path": f"{tmp_path}/etc/b", "mode": "0600", "sha256": "2"},
+        ],
+    }
+    return {"seats": [row], "contents": {"1": "ü\n", "2": ""}}
+
+
+@pytest.fixture
+def no_programs(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing of this machine is changed."""
+    monkeypatch.setattr(seat_identity.subprocess, "run", lambda *words, **options: _Done())
+    real = seat_identity.write
+
+    def write(path: Path, text: str, mode: int = 0o644) -> None:
+        if path != Path("/etc/hostname"):
+            real(path, text, mode)
+
+    monkeypatch.setattr(seat_identity, "write", write)
+
+
+class _Done:
+    returncode = 1
+    stdout = ""
+
+
+def test_a_seat_is_taken_whole_and_again(board: Path, no_programs: None) -> None:
+    told = table(board)
+    for _ in range(2):
+        seat_identity.take_seat(told, told["seats"][0])  # type: ignore[index]
+    assert (board / "etc/a").read_text() == "ü\n"
+    assert (board / "etc/b").stat().st_mode & 0o777 == 0o600
+    assert (board / "etc/off").readlink() == Path("/dev/null")
+    assert sorted(path.name for path in (board / "etc").iterdir()) == ["a", "b", "off"]
+
+
+def test_the_program_needs_nothing_but_the_standard_library() -> None:
+    imported = {name for name, one in vars(seat_identity).items() if isinstance(one, ModuleType)}
+    assert imported <= set(sys.stdlib_module_names)
+
+
+KEY = HostKey("ssh-ed25519", "AAAAC3NzaC1lZDI1NTE5AAAAIOMqqnkVzrm0SdG6UOoqKLsabgH5C9okWi0dh2l9GKJl")
+
+
+def test_a_fingerprint_is_what_ssh_keygen_shows(tmp_path: Path) -> None:
+    """Outside reference: ssh-keygen -l."""
+    import subprocess
+
+    public = tmp_path / "key.pub"
+    public.write_text(f"{KEY.line}\n")
+    said = subprocess.run(["ssh-keygen", "-lf", public], capture_output=True, text=True).stdout
+    assert said.split()[1] == KEY.fingerprint
+
+
+def test_only_the_card_with_the_token_proves_the_key() -> None:
+    import hashlib
+    import hmac
+
+    proof = hmac.new(b"sesame", f"rr-01 {KEY.line}".encode(), hashlib.sha256).hexdigest()
+    other = HostKey(KEY.kind, KEY.key[:-2] + "Jm")
+    assert proved("rr-01", KEY, "sesame", f"{proof}\n")
+    assert not proved("rr-01", KEY, "another", proof)
+    assert not proved("rr-02", KEY, "sesame", proof)
+    assert not proved("rr-01", other, "sesame", proof)
+    assert not proved("rr-01", KEY, "sesame", "")
+
+
+def test_a_replaced_board_replaces_the_old_key_and_no_other(tmp_path: Path) -> None:
+    known = tmp_path / "known_hosts"
+    other = HostKey("ssh-ed25519", "AAAA")
+    add_known_host(known, "rr-01", "192.0.2.1", other)
+    add_known_host(known, "rr-10", "192.0.2.10", other)
+    add_known_host(known, "rr-01", "192.0.2.1", KEY)
+    assert known.read_text().splitlines() == [
+        "rr-10,192.0.2.10 ssh-ed25519 AAAA",
+        f"rr-01,192.0.2.1 {KEY.line}",
+    ]
+
+
+def test_a_snapshot_comes_back_as_it_was_written(tmp_path: Path) -> None:
+    wanted = Snapshot(
+        "bookworm-arm64", datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC), {"a2": "1:2~b+3"}
+    )
+    path = tmp_path / "list"
+    path.write_text(wanted.text())
+    assert read_snapshot(path, "bookworm-arm64") == wanted
+    assert read_snapshot(tmp_path / "none", "bookworm-arm64") is None
+    with pytest.raises(ImageError, match="not a list of the packages of trixie-arm64"):
+        read_snapshot(path, "trixie-arm64")
+
+
+def test_what_differs_from_the_list_is_named() -> None:
+    recorded = Snapshot("x", datetime(2026, 1, 2, tzinfo=UTC), {"a": "1", "b": "1"})
+    assert held_against({"a": "2", "c": "1"}, recorded) == [
+        "a: 1 recorded, 2 there",
+        "b: 1 recorded, not there",
+        "c: not recorded, 1 there",
+    ]
+    assert json.loads("[]") == held_against({"a": "1", "b": "1"}, recorded)
