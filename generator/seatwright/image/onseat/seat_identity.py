@@ -206,7 +206,12 @@ def make_keys() -> int:
         if good.returncode != 0 or not read(public):
             private.unlink()
             public.unlink(missing_ok=True)
-    done = subprocess.run(["ssh-keygen", "-A"], stdout=subprocess.DEVNULL)
+    own = Path("/etc/ssh/ssh_host_ed25519_key")
+    if own.exists():
+        return 0
+    # One kind is enough; the others only take a small board's time.
+    argv = ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "seat", "-f", str(own)]
+    done = subprocess.run(argv)
     os.sync()
     return done.returncode
 
