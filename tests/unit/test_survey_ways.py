@@ -6,6 +6,7 @@ Documentation/filesystems/overlayfs.rst, proc(5).
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from ipaddress import ip_address
 from pathlib import Path
@@ -337,3 +338,67 @@ def test_the_adapter_of_the_demo_is_where_the_model_says(tmp_path: Path) -> None
     assert on_usb(RIDGE, tmp_path) == [
         (ADAPTER.name, "network", "the default route leads over eth0")
     ]
+
+
+LISTING = """\
+T:  Bus=00 Lev=00 Prnt=00 Port=00 Cnt=00 Dev#=  1 Spd=12   MxCh= 2
+D:  Ver= 1.00 Cls=09(hub  ) Sub=00 Prot=00 MxPS= 8 #Cfgs=  1
+P:  Vendor=0000 ProdID=0000 Rev= 0.00
+I:  If#= 0 Alt= 0 #EPs= 1 Cls=09(hub  ) Sub=00 Prot=00 Driver=hub
+T:  Bus=00 Lev=01 Prnt=01 Port=00 Cnt=01 Dev#=  2 Spd=12   MxCh= 4
+D:  Ver= 1.00 Cls=09(hub  ) Sub=00 Prot=00 MxPS= 8 #Cfgs=  1
+P:  Vendor=0451 ProdID=1446 Rev= 1.00
+I:  If#= 0 Alt= 0 #EPs= 1 Cls=09(hub  ) Sub=00 Prot=00 Driver=hub
+T:  Bus=00 Lev=02 Prnt=02 Port=00 Cnt=01 Dev#=  3 Spd=1.5  MxCh= 0
+D:  Ver= 1.00 Cls=00(>ifc ) Sub=00 Prot=00 MxPS= 8 #Cfgs=  1
+P:  Vendor=04b4 ProdID=0001 Rev= 0.00
+I:  If#= 0 Alt= 0 #EPs= 1 Cls=03(HID  ) Sub=01 Prot=02 Driver=mouse
+T:  Bus=00 Lev=02 Prnt=02 Port=02 Cnt=02 Dev#=  4 Spd=12   MxCh= 0
+D:  Ver= 1.00 Cls=00(>ifc ) Sub=00 Prot=00 MxPS= 8 #Cfgs=  1
+P:  Vendor=0565 ProdID=0001 Rev= 1.08
+I:  If#= 0 Alt= 0 #EPs= 3 Cls=00(>ifc ) Sub=00 Prot=00 Driver=serial
+"""
+"""Linux Documentation/driver-api/usb/usb.rst, the example of /sys/kernel/debug/usb/devices: its
+topology, ids and classes, from memory; strings and endpoints are left out."""
+
+
+def listed(text: str) -> list[Usb]:
+    """The devices of such a listing; its buses count from 0 and its ports, too."""
+    devices: list[Usb] = []
+    names: dict[str, str] = {}
+    for block in text.split("T:")[1:]:
+        values = dict(re.findall(r"(\w[\w#]*)=\s*([0-9a-f.]+)", block.replace("If#", "If")))
+        classes = re.findall(r"I:.*Cls=(\w\w).*Sub=(\w\w) Prot=(\w\w) Driver=(\w+)", block)
+        above = names.get(values["Prnt"], "")
+        port = int(values["Port"]) + 1
+        name = "usb1" if not above else f"1-{port}" if above == "usb1" else f"{above}.{port}"
+        names[f"{int(values['Dev#']):02}"] = name
+        own = re.search(r"D:.*Cls=(\w\w)", block)
+        assert own is not None
+        devices.append(
+            Usb(
+                name,
+                f"{values['Vendor']}:{values['ProdID']}",
+                tuple(classes),
+                own[1],
+                values["Rev"].replace(".", "").zfill(4),
+                values["Spd"],
+                int(values["MxCh"]),
+            )
+        )
+    return devices
+
+
+def test_the_kernels_own_example_is_understood(tmp_path: Path) -> None:
+    devices = listed(LISTING)
+    mouse = ("input0", "1-1.1", POINTING)
+    played = Client(usb=devices, inputs=(mouse,), nets=(WIRED,), routes=(("eth0", *DEFAULT, 0),))
+    found = standing(played, tmp_path)
+    assert {name: (one.onboard, one.sure, one.carries) for name, one in found.items()} == {
+        "usb1": (True, True, ""),
+        "1-1": (True, True, ""),
+        "1-1.1": (True, True, "input"),
+        "1-1.3": (False, False, ""),
+    }
+    assert [one.device.speed for one in found.values()] == ["12", "12", "1.5", "12"]
+    assert [one.device.bcd_device for one in found.values()] == [0, 0x100, 0, 0x108]
