@@ -249,3 +249,18 @@ RIDGE = Client(
     machine="Ridge",
 )
 """The demo's ridge, as far as a machine can say what it is."""
+
+HOSTILE = (
+    "\x1b[2J\x1b]0;owned\x07",
+    '"}\n  evil: {onboard: []}  # ',
+    "{{ lookup('pipe', 'id') }}",
+    "<script>alert(1)</script>",
+    "\u202egnp.exe",
+    "- &a !!python/object:os.system",
+    "end",
+    "a\u2028b\u0085c\x0bd",
+    "%n%s`id`$(id)",
+    "x" * 500,
+    "\ufeff: ? | > @",
+)
+"""What a device may call itself."""

@@ -12,6 +12,7 @@ import pytest
 from played import DEFAULT, RIDGE, lay_out
 from seatwright.commands.main import main
 from seatwright.rehearsal.fleet import Fleet
+from seatwright.survey.sources import Client
 
 STAMP = "find / -xdev -newer /run/stamp -not -path '/proc/*' -not -path '/run/*' -type f"
 WITHIN = 2.0
@@ -47,10 +48,21 @@ def test_a_survey_over_ssh(
     assert found["2-3.4.2"]["reasons"] == [f"the connection of this survey leads over {adapter}"]
     assert found["2-3.4"]["sure"] and found["2-3"]["onboard"]
     assert seconds < 5 * WITHIN
+    over_one_connection(fleet, tmp_path / "shared")
     left = fleet.run("ridge-1", STAMP).stdout.split()
     assert [one for one in left if not one.startswith(("/var/log/", "/sys/"))] == []
     sessions = fleet.run("ridge-1", "journalctl -u ssh --since -1min | grep -c Accepted").stdout
     assert int(sessions) >= 1
+
+
+def over_one_connection(fleet: Fleet, place: Path) -> None:
+    """As in a walk through the sockets."""
+    place.mkdir()
+    client = Client("ridge-1", fleet.ssh_config, place)
+    first, second = client.capture(), client.capture()
+    assert first == second and len(list(place.iterdir())) == 1
+    client.close()
+    assert list(place.iterdir()) == []
 
 
 @pytest.mark.names("silent")

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from played import (
     ADAPTER,
     DEFAULT,
+    HOSTILE,
     NETWORK,
     RIDGE,
     ROOT_HUBS,
@@ -36,20 +37,6 @@ from seatwright.survey.ways import ways
 from seatwright.survey.write import AROUND, findings_of
 from seatwright.usb.capture import CaptureError
 from seatwright.usb.portpath import PortPath
-
-HOSTILE = (
-    "\x1b[2J\x1b]0;owned\x07",
-    '"}\n  evil: {onboard: []}  # ',
-    "{{ lookup('pipe', 'id') }}",
-    "<script>alert(1)</script>",
-    "\u202egnp.exe",
-    "- &a !!python/object:os.system",
-    "end",
-    "a\u2028b\u0085c\x0bd",
-    "%n%s`id`$(id)",
-    "x" * 500,
-    "\ufeff: ? | > @",
-)
 
 
 def knowledge(client: Client, root: Path) -> Knowledge:
@@ -249,6 +236,20 @@ def test_a_device_that_cannot_be_read_is_named(
     (error,) = look.unreadable
     assert f"the device {name}: " in error.message and words in error.message
     assert capture.split("\n")[error.line - 1].startswith(f"usb {name} ") or not new
+
+
+def test_links_that_lead_in_circles_and_nowhere_are_passed_over(tmp_path: Path) -> None:
+    circles = {
+        "bus/usb/devices/1-9": "bus/usb/devices/1-9",
+        "bus/usb/devices/2-3.9": "gone",
+        "class/net/eth9": "class",
+        "class/block/sda": "class/block",
+        "devices/virtual/net/lo/lower_lo": "devices/virtual/net/lo",
+    }
+    look = knowledge(replace(RIDGE, links=circles), tmp_path).look
+    assert [one.name for one in look.devices] == ["usb1", "usb2", "2-3", "2-3.4", "2-3.4.2"]
+    assert look.adapters["lo"].lower == ("lo",)
+    assert [str(one.port) for one in ways(look).on_usb] == ["2-3.4.2"]
 
 
 def run(*words: str | Path) -> int:

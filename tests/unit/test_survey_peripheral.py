@@ -13,10 +13,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from played import ADAPTER, CARDS, KEYBOARD, RIDGE, Usb, hub, lay_out
+from played import ADAPTER, CARDS, HOSTILE, KEYBOARD, RIDGE, Usb, hub, lay_out
 from seatwright.commands.main import main
 from seatwright.site.read import read_site
 from seatwright.survey.peripheral import CannotInsert, entry_of, inserted
+from seatwright.usb.capture import printable
 from seatwright.usb.device import Device, Interface
 
 DEMO = Path(__file__).parents[2] / "inventories/fennmoor"
@@ -139,6 +140,34 @@ def test_its_descriptors_come_into_a_file_beside(site: Path, tmp_path: Path) -> 
     reading = read_site(site)
     assert reading.site is not None and reading.findings == read_site(DEMO).findings
     assert 'descriptors: "devices/till-drawer.descriptors"' in (site / "site.yml").read_text()
+
+
+@pytest.mark.parametrize(
+    "data", [b"\x00", b"\x12\x01", bytes(18), b"\x12\x01" + bytes(16) + b"\x00"]
+)
+def test_broken_descriptors_are_left_out(
+    data: bytes, site: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A descriptor of no length, one cut off, one of another kind."""
+    sys = plugged(tmp_path, DRAWER, descriptors=data)
+    assert run(site, "--peripheral", "till-drawer", "--sys", sys) == 0
+    assert "Left out: the descriptors of 1209:0011" in capsys.readouterr().err
+    assert "till-drawer.descriptors" not in (site / "site.yml").read_text()
+    assert not (site / "devices/till-drawer.descriptors").exists()
+
+
+@pytest.mark.parametrize("words", HOSTILE, ids=range(len(HOSTILE)))
+def test_a_devices_own_words_are_a_title_and_nothing_else(
+    words: str, site: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sys = plugged(tmp_path, replace(DRAWER, maker="", title=words))
+    assert run(site, "--peripheral", "till-drawer", "--sys", sys) == 0
+    reading = read_site(site)
+    assert reading.site is not None and reading.findings == read_site(DEMO).findings
+    title = reading.site.peripherals["till-drawer"].title
+    assert title == printable(words.partition("\n")[0])[:200].strip()
+    assert reading.site.models.keys() == {"ridge", "tarn", "vale"}
+    assert all(one.isprintable() or one == "\n" for one in capsys.readouterr().out)
 
 
 def test_of_several_one_has_to_be_chosen(

@@ -25,7 +25,8 @@ from seatwright.survey.onboard import Knowledge, standings
 from seatwright.survey.peripheral import SECTION, CannotInsert, Entry, entry_of, inserted
 from seatwright.survey.seen import SeenDevice
 from seatwright.survey.write import write_new
-from seatwright.usb.capture import CapturedDevice
+from seatwright.usb.capture import CapturedDevice, CaptureError
+from seatwright.usb.descriptors import read_descriptors
 from seatwright.usb.device import Device
 
 FOLDER = "devices"
@@ -101,20 +102,33 @@ def add(site: Path, name: str, found: Found) -> int:
     composed, _ = compose_all(site_file(site))
     before = _errors(site_file(site))
     folder = site_file(site).parent
-    descriptors = f"{FOLDER}/{name}.descriptors" if found.descriptors else ""
+    data = readable(found)
+    descriptors = f"{FOLDER}/{name}.descriptors" if data else ""
     entry = entry_of(
         name, found.device, found.title[:TEXT_LENGTH].strip(), found.speed, descriptors
     )
     target = _target(composed)
     path = Path(target.name)
     text = _inserted(target, entry)
-    wrong = _new_errors(composed, folder, path, text, (descriptors, found.descriptors), before)
+    wrong = _new_errors(composed, folder, path, text, (descriptors, data), before)
     if wrong:
         raise Refused(f"Nothing was written: {wrong[0].message}", wrong[0].hint)
-    _write(path, text, folder / descriptors if descriptors else None, found.descriptors)
+    _write(path, text, folder / descriptors if descriptors else None, data)
     click.echo("".join(entry.lines("  ", "  ")), nl=False)
     log(f"Wrote {name} to {printable(target.name)}.")
     return Status.FINE
+
+
+def readable(found: Found) -> bytes:
+    """The device's descriptors; none, and a word about it, where they are broken."""
+    if not found.descriptors:
+        return b""
+    try:
+        read_descriptors(found.descriptors, f"the descriptors of {found.id}")
+    except CaptureError as error:
+        log(f"Left out: {printable(str(error))}.")
+        return b""
+    return found.descriptors
 
 
 def _target(composed: Sequence[Composed]) -> Composed:

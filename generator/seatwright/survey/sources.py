@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -105,7 +106,7 @@ class Client:
 
 @dataclass(frozen=True, slots=True)
 class CaptureFile:
-    """A capture that was made before."""
+    """A capture that was made before; ``-`` is standard input."""
 
     path: Path
     again: bool = False
@@ -116,6 +117,8 @@ class CaptureFile:
 
     def capture(self) -> str:
         try:
+            if self.name == "-":
+                return sys.stdin.buffer.read(LARGEST + 1).decode("utf-8", errors="replace")
             with self.path.open("rb") as stream:
                 return stream.read(LARGEST + 1).decode("utf-8", errors="replace")
         except OSError as error:
