@@ -79,7 +79,7 @@ FEW_PORTS = replace(RIDGE, usb=(hub("usb1", 1), *RIDGE.usb[1:]))
             True,
             [
                 "At 2-3.4.2, where ridge has 1209:0002, its network adapter, this client has "
-                '1209:0009 "Chip" at 2-3.4.2.',
+                '1209:0009 "Chip".',
                 "No rule by id protects 1209:0009: a policy that redirects its kind can take the "
                 "seat off the network",
             ],

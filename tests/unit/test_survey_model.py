@@ -7,6 +7,7 @@ import os
 from dataclasses import replace
 from pathlib import Path
 
+import jsonschema
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -32,7 +33,7 @@ from seatwright.survey.here import Places, capture_here
 from seatwright.survey.look import LARGEST, read_look
 from seatwright.survey.model import WalkedSocket, model_text
 from seatwright.survey.onboard import Knowledge
-from seatwright.survey.report import as_json, report
+from seatwright.survey.report import as_json, report, survey_schema
 from seatwright.survey.ways import ways
 from seatwright.survey.write import AROUND, findings_of
 from seatwright.usb.capture import CaptureError
@@ -272,6 +273,7 @@ def test_the_verb_prints_saves_and_writes_new_files_only(
     assert run("--capture", saved, "--bare", saved, "--json") == 0
     found = json.loads(capsys.readouterr().out)
     assert [one["sure"] for one in found["devices"]] == [True] * 5
+    jsonschema.validate(found, survey_schema())
     before = model.read_text()
     assert run("--capture", saved, "--model", "ridge", "-o", model) == 2
     assert "is there already" in capsys.readouterr().err and model.read_text() == before

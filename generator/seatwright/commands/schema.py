@@ -50,6 +50,13 @@ def budget_schema() -> Schema:
     return budget_schema()
 
 
+def survey_schema() -> Schema:
+    """The schema of what ``seatwright survey --json`` prints."""
+    from seatwright.survey.report import survey_schema
+
+    return survey_schema()
+
+
 def anything(of: type) -> Schema:
     """The schema of a witness's values, which depend on the finding."""
     if of is not object:
@@ -64,6 +71,7 @@ SCHEMAS: Mapping[str, Callable[[], Schema]] = {
     "findings": findings_schema,
     "trace": trace_schema,
     "review": review_schema,
+    "survey": survey_schema,
     "budget": budget_schema,
 }
 
@@ -81,6 +89,7 @@ def command(what: str, output: Path | None) -> int:
     findings  findings as JSON
     trace     what "seatwright trace --json" prints
     review    what "seatwright review --json" prints
+    survey    what "seatwright survey --json" prints
     budget    what "seatwright budget --json" prints
     """
     text = schema_text(SCHEMAS[what]())

@@ -76,7 +76,7 @@ class Asked:
 )
 @click.option("--device", metavar="ID|PORT", help="With --peripheral: of several, this one.")
 @click.option("--lsusb", type=PATH, help='With --peripheral: read what "lsusb -v" printed.')
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@click.option("--json", "as_json", is_flag=True, help="As JSON (seatwright schema survey).")
 @click.option("--script", is_flag=True, help="Print the script that makes a capture.")
 def command(script: bool, site: Path | None, **words: Any) -> int:
     """Look at a client: every USB device, and which of them are onboard and why.

@@ -111,7 +111,7 @@ def _onboard(expected: Expected, look: Look) -> Iterator[Unlike]:
         elif found.id != device.id:
             yield Unlike(
                 f"At {device.port}, where {expected.name} has {device.words}, this client has "
-                f"{described(found)}.",
+                f"{calling_itself(found)}.",
                 f"No rule by id protects {found.id}: a policy that redirects its kind can "
                 f"{LOSS.get(device.carries, 'take a part of the client away')}.",
                 stops=True,
@@ -163,9 +163,13 @@ def _named(look: Look, way: Way) -> str:
 
 
 def described(device: SeenDevice) -> str:
-    """``1209:0003 "Reader" at 1-2``; its own words are in quotes, for they prove nothing."""
-    title = f' "{device.title}"' if device.title else ""
-    return f"{device.id}{title} at {device.port or device.name}"
+    """``1209:0003 "Reader" at 1-2``."""
+    return f"{calling_itself(device)} at {device.port or device.name}"
+
+
+def calling_itself(device: SeenDevice) -> str:
+    """``1209:0003 "Reader"``; its own words are in quotes, for they prove nothing."""
+    return f'{device.id} "{device.title}"' if device.title else device.id
 
 
 def _inside(expected: Expected, look: Look) -> Iterator[Unlike]:

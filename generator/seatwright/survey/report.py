@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+import msgspec
+
 from seatwright.findings.words import printable, printable_json
+from seatwright.plan import Value
 from seatwright.survey.model import called
 from seatwright.survey.onboard import Knowledge, Standing, networked, standings
 from seatwright.survey.seen import SeenDevice
@@ -74,42 +76,107 @@ def _troubles(known: Knowledge) -> Iterator[str]:
         yield f"{printable(str(error))}."
 
 
+class SurveyedInterface(Value, frozen=True, kw_only=True):
+    """An interface; the key ``class`` is a word of Python's own."""
+
+    usb_class: int = msgspec.field(name="class")
+    subclass: int | None
+    protocol: int | None
+    driver: str
+
+
+class SurveyedDevice(Value, frozen=True, kw_only=True):
+    """A device and what it is to the client. ``port`` is null for a root hub.
+
+    ``speed`` in Mb/s as the kernel writes it; ``manufacturer`` and ``product`` are the device's
+    own words, printable and nothing to rely on. Not ``sure``: a person must decide.
+    """
+
+    port: str | None
+    name: str
+    id: str
+    bcd_device: str = msgspec.field(name="bcdDevice")
+    usb_class: int = msgspec.field(name="class")
+    interfaces: tuple[SurveyedInterface, ...]
+    speed: str
+    manufacturer: str
+    product: str
+    onboard: bool
+    sure: bool
+    carries: str
+    reasons: tuple[str, ...]
+
+
+class SurveyedNetwork(Value, frozen=True, kw_only=True):
+    """How the network adapter is attached: usb or internal."""
+
+    kind: str
+    sure: bool
+
+
+class SurveyDocument(Value, frozen=True, kw_only=True):
+    """What ``seatwright survey --json`` prints.
+
+    ``lost`` says what could not be followed to its end, ``unreadable`` which devices not read.
+    """
+
+    format: int
+    machine: str
+    arch: str
+    network: SurveyedNetwork
+    lost: tuple[str, ...]
+    unreadable: tuple[str, ...]
+    devices: tuple[SurveyedDevice, ...]
+
+
 def as_json(known: Knowledge) -> str:
     """Every device with what it is to the client."""
-    document: dict[str, Any] = {
-        "format": FORMAT,
-        "machine": known.look.machine,
-        "arch": known.look.arch,
-        "network": dict(zip(("kind", "sure"), networked(known), strict=True)),
-        "lost": list(known.ways.lost),
-        "unreadable": [str(error) for error in known.look.unreadable],
-        "devices": [_as_value(one) for one in standings(known)],
-    }
-    return printable_json(json.dumps(document, indent=2, ensure_ascii=False)) + "\n"
+    kind, sure = networked(known)
+    document = SurveyDocument(
+        format=FORMAT,
+        machine=known.look.machine,
+        arch=known.look.arch,
+        network=SurveyedNetwork(kind=kind, sure=sure),
+        lost=known.ways.lost,
+        unreadable=tuple(str(error) for error in known.look.unreadable),
+        devices=tuple(_as_value(one) for one in standings(known)),
+    )
+    text = msgspec.json.format(msgspec.json.encode(document), indent=2).decode()
+    return printable_json(text) + "\n"
 
 
-def _as_value(one: Standing) -> dict[str, Any]:
-    device = one.device
+def survey_schema() -> dict[str, Any]:
+    """JSON Schema 2020-12 of what :func:`as_json` gives."""
     return {
-        "port": str(device.port) if device.port else None,
-        "name": device.name,
-        "id": device.id,
-        "bcdDevice": bcd_text(device.bcd_device),
-        "class": device.device_class,
-        "interfaces": [
-            {
-                "class": each.codes.usb_class,
-                "subclass": each.codes.subclass,
-                "protocol": each.codes.protocol,
-                "driver": each.driver,
-            }
-            for each in device.interfaces
-        ],
-        "speed": device.speed,
-        "manufacturer": device.manufacturer,
-        "product": device.title,
-        "onboard": one.onboard,
-        "sure": one.sure,
-        "carries": one.carries,
-        "reasons": list(one.reasons),
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "A survey",
+        **msgspec.json.schema(SurveyDocument),
     }
+
+
+def _as_value(one: Standing) -> SurveyedDevice:
+    device = one.device
+    interfaces = [
+        SurveyedInterface(
+            usb_class=each.codes.usb_class,
+            subclass=each.codes.subclass,
+            protocol=each.codes.protocol,
+            driver=each.driver,
+        )
+        for each in device.interfaces
+    ]
+    return SurveyedDevice(
+        port=str(device.port) if device.port else None,
+        name=device.name,
+        id=device.id,
+        bcd_device=bcd_text(device.bcd_device),
+        usb_class=device.device_class,
+        interfaces=tuple(interfaces),
+        speed=device.speed,
+        manufacturer=device.manufacturer,
+        product=device.title,
+        onboard=one.onboard,
+        sure=one.sure,
+        carries=one.carries,
+        reasons=one.reasons,
+    )
