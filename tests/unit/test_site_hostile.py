@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import shutil
 import tempfile
 from pathlib import Path
 from typing import Any
@@ -67,6 +68,7 @@ VALUES = demo_values()
 def read(values: Any) -> Reading:
     """Read values as a site; JSON is YAML, so that nothing is lost in quoting."""
     with tempfile.TemporaryDirectory() as folder:
+        shutil.copytree(DEMO / "devices", Path(folder) / "devices")
         file = Path(folder) / "site.yml"
         file.write_text(json.dumps(values, ensure_ascii=False), encoding="utf-8")
         reading = read_site(file)
