@@ -58,7 +58,7 @@ def begin(
         "uri": daemon.uri,
         "listen": "127.0.0.1",
         "filters": {"none": NOTHING},
-        "guests": guests,
+        "guests": json.dumps(guests),
         "_ansible_check_mode": check,
         "_ansible_diff": True,
         "_ansible_tmpdir": str(daemon.folder),

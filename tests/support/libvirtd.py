@@ -88,13 +88,16 @@ class Daemon:
 
 
 @contextmanager
-def libvirtd(folder: Path, driver: str, settings: str = "") -> Iterator[Daemon]:
+def libvirtd(
+    folder: Path, driver: str, settings: str = "", *, clients: int = 50
+) -> Iterator[Daemon]:
     """A daemon with its socket in ``folder``; ``driver`` as in URIs: ``test`` or ``qemu``.
 
-    ``settings`` are further lines of qemu.conf.
+    ``settings`` are further lines of qemu.conf; ``clients`` may be connected at one time.
     """
     (folder / "libvirtd.conf").write_text(
         f'unix_sock_dir = "{folder}"\nauth_unix_rw = "none"\nlog_outputs = "3:stderr"\n'
+        f"max_clients = {clients}\nmax_anonymous_clients = {clients}\n"
     )
     (folder / "qemu.conf").write_text(QEMU_CONF + settings)
     command = ["unshare", "--mount", "--pid", "--fork", "--kill-child", "--mount-proc"]
@@ -122,7 +125,9 @@ def libvirtd(folder: Path, driver: str, settings: str = "") -> Iterator[Daemon]:
 @contextmanager
 def held_open(daemon: Daemon) -> Iterator[None]:
     """Keep a connection: the test driver forgets its guests when the last one closes."""
-    with subprocess.Popen(["virsh", "--connect", daemon.uri], stdin=subprocess.PIPE) as virsh:
+    with subprocess.Popen(
+        ["virsh", "--connect", daemon.uri], stdin=subprocess.PIPE, stdout=subprocess.DEVNULL
+    ) as virsh:
         yield
         assert virsh.stdin is not None
         virsh.stdin.close()

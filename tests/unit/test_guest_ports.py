@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from support.guest_module import bring, planned
 from support.libvirtd import Daemon, held_open, libvirtd
 
 ROLE = Path(__file__).parents[2] / "roles" / "guest_ports"  # as rendered, with its defaults
@@ -171,3 +172,14 @@ def test_a_version_that_libvirt_cannot_write_is_refused_with_the_way_out(daemon:
     rule = {"class": 8, "vendor": 0x1209, "product": 3, "version": 0x1A00, "allow": True}
     run = run_role(daemon, [guest("rr-01")], rules=[rule])
     assert "name the device without its bcdDevice" in " ".join(run.stdout.split())
+
+
+def test_one_connection_does_for_all_guests(tmp_path: Path) -> None:
+    """The daemon takes two clients, one of which holds its guests: a third would wait for ever."""
+    with libvirtd(tmp_path, "test", clients=2) as daemon, held_open(daemon):
+        names = [f"rr-{number:02}" for number in range(1, 6)]
+        for name in names:
+            define(daemon, name)
+        guests = [planned(name, 5900 + number) for number, name in enumerate(names)]
+        told = bring(daemon, guests)
+        assert list(told["guests"]) == names and told["failed_guests"] == {}

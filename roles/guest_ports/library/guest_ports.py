@@ -32,19 +32,12 @@ options:
     type: dict
     required: true
   guests:
-    description: The guests as the plan has them.
-    type: list
-    elements: dict
+    description:
+      - The guests as the plan has them, a list or its JSON text, which is much faster for many.
+      - Each has C(name) (of the libvirt domain), C(seat), C(spice_port) (for TLS), C(filter) (which
+        of the filters), C(controllers) (index, kind, ports) and C(ports) (number, bus, port).
+    type: json
     required: true
-    suboptions:
-      name: {description: Name of the libvirt domain., type: str, required: true}
-      seat: {description: The seat that shows it., type: str, required: true}
-      spice_port: {description: The TLS port., type: int, required: true}
-      filter: {description: Which of the filters it has., type: str, required: true}
-      controllers: {description: "USB controllers (index, kind, ports).", type: list,
-        elements: dict, required: true}
-      ports: {description: "Redirection ports (number, bus, port).", type: list,
-        elements: dict, required: true}
   passwords:
     description:
       - By guest, C(password) and, where it ends, C(valid_until) (UTC, YYYY-MM-DDTHH:MM:SS).
@@ -80,7 +73,7 @@ EXAMPLES = r"""
     uri: qemu:///system
     listen: "{{ guest_ports_listen }}"
     filters: "{{ guest_ports_filters }}"
-    guests: "{{ guest_ports_guests }}"
+    guests: "{{ guest_ports_guests | to_json }}"
 """
 
 RETURN = r"""
@@ -96,6 +89,8 @@ failed_guests:
   type: dict
 """
 
+import json
+
 from ansible.module_utils.basic import AnsibleModule, missing_required_lib
 
 try:
@@ -107,19 +102,12 @@ except ImportError as problem:  # reported in main(), where Ansible can say it
 else:
     MISSING = None
 
-GUEST = {
-    "name": {"type": "str", "required": True},
-    "seat": {"type": "str", "required": True},
-    "spice_port": {"type": "int", "required": True},
-    "filter": {"type": "str", "required": True},
-    "controllers": {"type": "list", "elements": "dict", "required": True},
-    "ports": {"type": "list", "elements": "dict", "required": True},
-}
 ARGUMENTS = {
     "uri": {"type": "str", "required": True},
     "listen": {"type": "str", "required": True},
     "filters": {"type": "dict", "required": True},
-    "guests": {"type": "list", "elements": "dict", "required": True, "options": GUEST},
+    # As JSON text: Ansible copies and looks through every value of a list several times.
+    "guests": {"type": "json", "required": True},
     "passwords": {"type": "dict", "default": {}, "no_log": True},
     "live_ports": {"type": "bool", "default": False},
     "restart": {"type": "str", "choices": ["never", "if-idle", "now"], "default": "never"},
@@ -156,7 +144,7 @@ def _guests(params: dict) -> list[dict]:
             "filter": params["filters"][guest["filter"]],
             **params["passwords"].get(guest["name"], {}),
         }
-        for guest in params["guests"]
+        for guest in json.loads(params["guests"])
     ]
 
 
@@ -166,7 +154,7 @@ def _connect(module: AnsibleModule) -> libvirt.virConnect:
     try:
         return libvirt.open(module.params["uri"])
     except libvirt.libvirtError as problem:
-        names = ", ".join(guest["name"] for guest in module.params["guests"])
+        names = ", ".join(guest["name"] for guest in _guests(module.params))
         module.fail_json(
             msg=f"cannot open {module.params['uri']}: {problem}; guests not done: {names}"
         )
@@ -178,6 +166,8 @@ def _bring_all(connection: libvirt.virConnect, module: AnsibleModule) -> dict:
     restarts = guest_live.Restarts.of(module.params)
     try:
         domains = {domain.name(): domain for domain in connection.listAllDomains()}
+        active = connection.listAllDomains(libvirt.VIR_CONNECT_LIST_DOMAINS_ACTIVE)
+        running = {domain.name() for domain in active}
     except libvirt.libvirtError as problem:
         module.fail_json(msg=f"cannot list the guests: {problem}")
     for guest in _guests(module.params):
@@ -186,7 +176,7 @@ def _bring_all(connection: libvirt.virConnect, module: AnsibleModule) -> dict:
             continue
         try:
             domain = _domain(domains, guest)
-            done, diff = _bring(connection, domain, guest, module)
+            done, diff = _bring(connection, domain, guest, guest["name"] in running, module)
             done |= restarts.catch_up(connection, domain, guest, done, module.check_mode)
         except (guest_xml.Conflict, guest_live.NotStarted, libvirt.libvirtError) as problem:
             result["failed_guests"][guest["name"]] = str(problem)
@@ -210,7 +200,11 @@ def _domain(domains: dict, guest: dict) -> libvirt.virDomain:
 
 
 def _bring(
-    connection: libvirt.virConnect, domain: libvirt.virDomain, guest: dict, module: AnsibleModule
+    connection: libvirt.virConnect,
+    domain: libvirt.virDomain,
+    guest: dict,
+    running: bool,
+    module: AnsibleModule,
 ) -> tuple[dict, dict]:
     """The stored definition, and what of the running guest can be had without a restart."""
     # Without the secure flag the password would be lost when the definition is stored again.
@@ -223,8 +217,8 @@ def _bring(
         if not module.check_mode:
             text = etree.tostring(stored, encoding="unicode")
             connection.defineXMLFlags(text, libvirt.VIR_DOMAIN_DEFINE_VALIDATE)
-    done = {"changed": changed, "running": bool(domain.isActive()), "behind": [], "live": []}
-    if done["running"]:
+    done = {"changed": changed, "running": running, "behind": [], "live": []}
+    if running:
         live = guest_live.Live(domain, guest, module.check_mode)
         moved = live.set_password()
         moved = (module.params["live_ports"] and live.add_ports()) or moved

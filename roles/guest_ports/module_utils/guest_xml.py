@@ -57,7 +57,7 @@ def conflicts(domain: etree._Element, guest: dict) -> list[str]:
     buses = {str(c["index"]) for c in guest["controllers"]}
     found = []
     for device in domain.iterfind("devices/*"):
-        if device.tag in ("controller", "redirdev"):
+        if device.tag == "controller" or device.get("type") == "spicevmc":
             continue
         address = device.find("address[@type='usb']")
         if address is None:
@@ -149,7 +149,8 @@ def _usb_controllers(devices: etree._Element) -> list[etree._Element]:
 
 
 def _redirection_ports(devices: etree._Element) -> list[etree._Element]:
-    return devices.findall("redirdev[@bus='usb']")
+    """Those that lead to the seat; one that a person led to another program is not ours."""
+    return devices.findall("redirdev[@type='spicevmc']")
 
 
 def _current_controllers(devices: etree._Element) -> list[str]:
