@@ -1,9 +1,9 @@
 """The guest_ports module over many guests of one host, beside a plain dump of their XML.
 
-libvirt's test driver behind a daemon of its own.  Figures: the first run, an unchanged run, one
-where one room's filter changed; an unchanged run beside dumping all definitions with one connection;
-the module's memory for few and for many guests.  Times are of whole processes, from their
-start to their end: the module's own beginning is Ansible's, and is measured by itself as well.
+libvirt's test driver behind a daemon of its own.  Figures: the first run; an unchanged run; one
+where one room's filter changed; an unchanged run beside dumping all definitions with one
+connection; the module's memory for few and for many guests.  Times are of whole processes, from
+their start to their end: the module's own beginning is Ansible's, and is measured as well.
 
     PYTHONPATH=generator:tests .venv/bin/python tests/bench/bench_guests.py
 """
