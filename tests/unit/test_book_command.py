@@ -49,7 +49,8 @@ def test_pictures_are_written_beside(tmp_path: Path) -> None:
     site = make_repository(tmp_path)
     book_of(site, "--pictures", tmp_path / "drawn")
     names = sorted(one.name for one in (tmp_path / "drawn").iterdir())
-    assert names == ["sockets-hall-2.svg", "sockets-hall.svg", "tree-ridge.svg"]
+    pictures = ["link-1", "sockets-hall", "sockets-hall-2", "tree-ridge"]
+    assert names == sorted(f"{one}.{form}" for one in pictures for form in ("svg", "png"))
 
 
 def test_what_changed_is_a_page_of_its_own(tmp_path: Path) -> None:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import struct
 import xml.etree.ElementTree as ET
+import zlib
 from pathlib import Path
 
 import pytest
 
 from seatwright.book.files import pictures
-from seatwright.book.links import link_words, rate_words
+from seatwright.book.png import NoFont, png_of
 from seatwright.book.sheets import rows_of
-from seatwright.book.svg import fit, wrap
+from seatwright.book.svg import alone, fit, picture, text, wrap
 from seatwright.book.topology import sentences, topology_of
+from seatwright.capacity.words import link_words, rate_words
 from seatwright.plan import Plan
 from seatwright.planning import make_plan
 from seatwright.site.allocations import Allocations
@@ -79,10 +82,56 @@ def test_every_picture_is_well_formed_says_what_it_shows_and_is_always_the_same(
     drawn = dict(pictures(demo))
     assert drawn == dict(pictures(demo))
     assert {"tree-ridge.svg", "sockets-offices-2.svg", "link-1.svg"} <= drawn.keys()
-    for name, content in drawn.items():
-        root = ET.fromstring(content)
+    svg = [name.removesuffix(".svg") for name in drawn if name.endswith(".svg")]
+    assert [name.removesuffix(".png") for name in drawn if name.endswith(".png")] == svg
+    for name in svg:
+        root = ET.fromstring(drawn[f"{name}.svg"])
         assert root.tag == "{http://www.w3.org/2000/svg}svg", name
         assert root.get("aria-label"), name
+        size, words = png_size_and_words(drawn[f"{name}.png"])
+        assert size == (2 * int(root.attrib["width"]), 2 * int(root.attrib["height"])), name
+        assert words == root.get("aria-label"), name
+
+
+def png_size_and_words(content: bytes) -> tuple[tuple[int, int], str]:
+    """Read chunk by chunk, every check looked at (W3C, Portable Network Graphics)."""
+    assert content[:8] == b"\x89PNG\r\n\x1a\n"
+    at, chunks = 8, {}
+    while at < len(content):
+        (length,) = struct.unpack_from(">I", content, at)
+        kind, body = content[at + 4 : at + 8], content[at + 8 : at + 8 + length]
+        (check,) = struct.unpack_from(">I", content, at + 8 + length)
+        assert zlib.crc32(kind + body) == check
+        chunks[kind] = body
+        at += 12 + length
+    assert b"IEND" in chunks and len(zlib.decompress(chunks[b"IDAT"])) > 1000
+    keyword, _, rest = chunks[b"iTXt"].partition(b"\0")
+    assert keyword == b"Description" and rest[:2] == b"\0\0"
+    return struct.unpack_from(">II", chunks[b"IHDR"]), rest[2:].split(b"\0", 2)[2].decode()
+
+
+def test_a_picture_has_text_in_it_and_other_text_is_another_picture() -> None:
+    def drawn(words: str) -> bytes:
+        return png_of(alone(picture(60, 20, "a word", text(2, 14, words))), "a word")
+
+    assert drawn("loft") == drawn("loft") != drawn("quay")
+    blank = png_of(alone(picture(60, 20, "a word")), "a word")
+    assert len(drawn("loft")) > len(blank) + 100
+
+
+def test_without_the_font_no_picture_is_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("seatwright.book.png.FONTS", Path("/nowhere"))
+    with pytest.raises(NoFont, match=r"/nowhere/DejaVuSans\.ttf"):
+        png_of(alone(picture(60, 20, "a word")), "a word")
+
+
+def test_the_bars_say_in_words_what_fits(demo: Plan) -> None:
+    drawn = dict(pictures(demo))
+    words = ET.fromstring(drawn["link-1.svg"]).attrib["aria-label"]
+    assert words.startswith("A link of 1 Gb/s: microfilm scanner: 304 Mb/s of 37")
+    assert "fits alone" in words
+    shared = ET.fromstring(drawn["links-shared.svg"]).attrib["aria-label"]
+    assert "switch reading-floor: " in shared and "host loft: " in shared
 
 
 def test_rates_are_in_the_units_people_know() -> None:

@@ -12,11 +12,12 @@ from seatwright.book.changes import changes_of
 from seatwright.book.content import Content, Told
 from seatwright.book.data import data_of, in_script
 from seatwright.book.effects import Effects
-from seatwright.book.links import budgets, link_words, rate_words
-from seatwright.book.pictures import budget_picture, topology_picture
+from seatwright.book.links import links_of
+from seatwright.book.pictures import budget_picture, shared_picture, topology_picture
 from seatwright.book.sheets import rows_of, sheets, title_of
 from seatwright.book.topology import sentences, topology_of
 from seatwright.book.words import Words, in_page
+from seatwright.capacity.words import link_words, needs_words
 from seatwright.findings import Severity
 from seatwright.findings.catalogue import BY_SLUG
 from seatwright.findings.formats import cut
@@ -143,12 +144,14 @@ def _body(content: Content) -> dict[str, object]:
 def _planned(content: Content, plan: Plan) -> dict[str, object]:
     effects = Effects(plan)
     words = Words(plan.language)
+    links = links_of(plan)
     return {
         "words": words,
         "sheets": tuple(sheets(plan, effects, words)),
         "sheet_words": _sheet_words(plan),
         "models": [_drawn(model) for model in plan.models.values()],
-        "budgets": [(one, budget_picture(one)) for one in budgets(plan, effects)],
+        "budgets": [(one, budget_picture(one)) for one in links.budgets],
+        "shared": shared_picture(links.shared) if links.shared else None,
         "ruled": ruled_rooms(plan),
         "proofs": proofs(content, plan, effects),
         "rights": rights(plan),
@@ -170,7 +173,7 @@ def _owned(plan: Plan, one: PlannedPeripheral) -> dict[str, str]:
         "id": id_words(one.vendor, one.product),
         "release": "any" if one.bcd_device is None else bcd_text(one.bcd_device),
         "interfaces": ", ".join(shapes) or "not said",
-        "needs": "not said" if one.needs is None else rate_words(one.needs),
+        "needs": needs_words(one.demand) if one.demand else "not known",
     }
 
 

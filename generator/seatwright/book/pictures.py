@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from seatwright.book.links import Budget, link_words, rate_words
+from seatwright.book.links import Bar, Budget
 from seatwright.book.svg import element, fit, joined, picture, text, wrap
 from seatwright.book.topology import Node, Topology
+from seatwright.capacity.budget import Shared
+from seatwright.capacity.words import link_words, time_words
 from seatwright.plan import PlannedModel, PlannedSocket, VerdictWord
 from seatwright.render.quote import Quoted
 
 SOCKET_WIDTH, SOCKET_HEIGHT, IN_A_ROW = 170, 64, 4
 BOX_WIDTH, BOX_HEIGHT, COLUMN, ROW = 190, 46, 226, 60
-BAR_LEFT, BAR_WIDTH, BAR_ROW = 250, 380, 34
+BAR_LEFT, BAR_WIDTH, BAR_ROW, BAR_WORDS = 250, 300, 34, 330
 LANES: tuple[VerdictWord, ...] = ("keep", "offer", "redirect")
 
 
@@ -126,32 +128,62 @@ def _node(node: Node) -> Quoted:
 
 
 def budget_picture(budget: Budget) -> Quoted:
-    """A bar for each peripheral and one for the most at one time, as a share of the link."""
-    bars = [*budget.shown, ("the most at one time", budget.most)]
+    """A bar for each peripheral: what it needs, and a mark at the most that the link leaves it."""
+    link, bars = budget.link, budget.shown
     height = len(bars) * BAR_ROW + 26
-    width = BAR_LEFT + BAR_WIDTH + 150
-    words = f"A link of {link_words(budget.link)}: " + "; ".join(
-        f"{name} needs {rate_words(need)}" for name, need in bars
+    width = BAR_LEFT + BAR_WIDTH + BAR_WORDS
+    words = f"A link of {link_words(link.rate)}: " + "; ".join(
+        f"{bar.title}: {_bar_words(bar)}" for bar in bars
     )
     drawn = joined(
-        part for at, (name, need) in enumerate(bars) for part in _bar(at, name, need, budget.link)
+        part
+        for at, bar in enumerate(bars)
+        for part in _bar(at, bar.title, (bar.need or 0, bar.fit.leaves), link.rate, _bar_words(bar))
     )
-    whole = f"0 to {rate_words(budget.link)}, the whole link ({link_words(budget.link)})"
+    whole = (
+        f"0 to {link_words(link.rate)}, the link; {link_words(link.leaves)} left beside the screen"
+    )
     foot = text(BAR_LEFT, height - 6, whole, 12, css="dim")
     return picture(width, height, words, drawn, foot)
 
 
-def _bar(at: int, name: str, need: int, link: int) -> Iterator[Quoted]:
+def _bar_words(bar: Bar) -> str:
+    """``304 of 378 Mb/s: fits alone``; of what takes what there is, how long a large file takes."""
+    if bar.need is not None:
+        return f"{link_words(bar.need)} of {link_words(bar.fit.leaves)}: {bar.verdict}"
+    if bar.fit.copy is None:
+        return f"up to {link_words(bar.fit.leaves)}"
+    return f"up to {link_words(bar.fit.leaves)}: 1 GB in {time_words(bar.fit.copy * 1000)}"
+
+
+def shared_picture(shared: Sequence[Shared]) -> Quoted:
+    """Uplinks and hosts: the stated share as a bar, the worst case as a mark, each by its rate."""
+    said = [
+        f"{link_words(one.at_once)}, at worst {link_words(one.worst)}, of {link_words(one.rate)}"
+        for one in shared
+    ]
+    height = len(shared) * BAR_ROW + 26
+    words = "Shared links: " + "; ".join(
+        f"{one.kind} {one.name}: {line}" for one, line in zip(shared, said, strict=True)
+    )
+    drawn = joined(
+        part
+        for at, (one, line) in enumerate(zip(shared, said, strict=True))
+        for part in _bar(at, f"{one.kind} {one.name}", (one.at_once, one.worst), one.rate, line)
+    )
+    foot = text(BAR_LEFT, height - 6, "0 to the whole link of each", 12, css="dim")
+    return picture(BAR_LEFT + BAR_WIDTH + BAR_WORDS, height, words, drawn, foot)
+
+
+def _bar(at: int, name: str, amounts: tuple[int, int], whole: int, said: str) -> Iterator[Quoted]:
+    """A row: its name, a bar up to the first amount, a mark at the second, words behind."""
     top = at * BAR_ROW + 6
-    share = need / link
-    filled = round(min(1.0, share) * BAR_WIDTH)
+    filled, mark = (round(min(1.0, amount / whole) * BAR_WIDTH) for amount in amounts)
     yield text(BAR_LEFT - 10, top + 16, fit(name, BAR_LEFT - 14, 13), 13, text_anchor="end")
     yield element("rect", css="rest", x=BAR_LEFT, y=top, width=BAR_WIDTH, height=22)
     yield element("rect", css="bar", x=BAR_LEFT, y=top, width=filled, height=22)
-    over = ", too much" if share > 1 else ""
-    percent = f"{share:.0%}" if share >= 0.01 else "under 1%"
-    said = f"{rate_words(need)}, {percent}{over}"
-    yield text(BAR_LEFT + BAR_WIDTH + 8, top + 16, said, 13)
+    yield element("rect", css="ink", x=BAR_LEFT + mark - 1, y=top - 3, width=3, height=28)
+    yield text(BAR_LEFT + BAR_WIDTH + 8, top + 16, fit(said, BAR_WORDS - 10, 13), 13)
 
 
 def move_picture(was: VerdictWord, becomes: VerdictWord, names: dict[VerdictWord, str]) -> Quoted:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import xml.etree.ElementTree as ET
 from collections.abc import Iterable
 
 from seatwright.findings.words import printable
@@ -93,6 +94,11 @@ def alone(drawn: Quoted) -> bytes:
     opening, _, rest = drawn.partition(">")
     style = element("style", Quoted(STANDALONE))
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{opening}>{style}{rest}\n'.encode()
+
+
+def words_of(drawn: Quoted) -> str:
+    """What a whole picture says in words."""
+    return ET.fromstring(drawn).attrib["aria-label"]
 
 
 def joined(parts: Iterable[Quoted]) -> Quoted:

@@ -94,17 +94,35 @@ def computed_words(plan: Plan, budget: Budget) -> Iterator[str]:
         yield f"Computed, not measured: {listed(computed, 'and')}."
 
 
+def link_sentences(plan: Plan) -> Iterator[str]:
+    """Each model's link in a sentence, with the peripherals that do not fit it, allowed or not."""
+    for link in plan.links.values():
+        slow = [
+            f"{name}{sockets_words(fit)}"
+            for name, fits in link.fits.items()
+            for fit in fits
+            if not fit.fits
+        ]
+        what = f"; does not fit: {', '.join(slow)}" if slow else ""
+        yield f"{link.model}: {link_line(link)}{what}."
+
+
+def link_line(link: PlannedLink) -> str:
+    """What a link is and leaves, with the assumptions."""
+    adapter = f", adapter on {USB[link.adapter]}" if link.adapter else ""
+    return (
+        f"{link_words(link.rate)} link{adapter}: {link_words(link.leaves)} left beside "
+        f"{link_words(link.screen)} for the screen; round trip {time_words(link.round_trip)}"
+    )
+
+
 def _group_lines(plan: Plan, group: Group) -> Iterator[str]:
     link = plan.links[group.link]
     title = printable(plan.rooms[group.room].title)
     seats = group.seats[0] if len(group.seats) == 1 else f"{group.seats[0]} … {group.seats[-1]}"
     ports = f"{group.ports} port{'' if group.ports == 1 else 's'}"
     yield f"{title}: {seats} ({len(group.seats)}, {group.model}, {ports} each)"
-    adapter = f", adapter on {USB[link.adapter]}" if link.adapter else ""
-    yield (
-        f"  {link_words(link.rate)} link{adapter}: {link_words(link.leaves)} left beside "
-        f"{link_words(link.screen)} for the screen; round trip {time_words(link.round_trip)}"
-    )
+    yield f"  {link_line(link)}"
     if not group.rows:
         yield "  No peripheral may pass."
     yield from _aligned([cells for row in group.rows for cells in row_cells(plan, row)])

@@ -11,6 +11,7 @@ import click
 from seatwright.book.content import Content, Told
 from seatwright.book.files import pictures
 from seatwright.book.page import make_page
+from seatwright.book.png import NoFont
 from seatwright.book.serve import BookServer
 from seatwright.commands.check import all_findings
 from seatwright.commands.common import Refused, Status, log, say, site_argument
@@ -44,7 +45,7 @@ from seatwright.whole import write_whole
     "--pictures",
     "folder",
     type=click.Path(path_type=Path, file_okay=False),
-    help="Write the pictures as SVG files, too, into this folder.",
+    help="Write the pictures, too, as SVG and PNG files into this folder.",
 )
 @click.option("--serve", is_flag=True, help="Serve the book on this machine while you edit SITE.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port for --serve.")
@@ -153,12 +154,19 @@ def site_folder(site: Path) -> Path:
 
 
 def write_pictures(folder: Path, plan: Plan) -> None:
-    """Every picture of the book as an SVG file."""
+    """Every picture of the book as an SVG file and as a PNG file."""
     folder.mkdir(parents=True, exist_ok=True)
     count = 0
-    for name, content in pictures(plan):
-        write_whole(folder / name, content)
-        count += 1
+    try:
+        for name, content in pictures(plan):
+            write_whole(folder / name, content)
+            count += 1
+    except NoFont as error:
+        raise Refused(
+            f"{error} is missing: it is the font of the pictures.",
+            "apt-get install fonts-dejavu-core",
+            Status.MISSING,
+        ) from None
     log(f"{folder}: {count} pictures.")
 
 

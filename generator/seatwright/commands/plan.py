@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from seatwright.capacity.words import link_sentences
 from seatwright.commands.common import Status, log, say, site_argument
 from seatwright.commands.planned import plan_site
 from seatwright.findings.words import printable
@@ -54,6 +55,10 @@ def summary(plan: Plan) -> Iterator[str]:
     for room in plan.rooms.values():
         yield ""
         yield from _room(plan, room)
+    if plan.links:
+        yield ""
+        yield "Links (seatwright budget says more)"
+        yield from (f"  {printable(sentence)}" for sentence in link_sentences(plan))
 
 
 def _room(plan: Plan, room: PlannedRoom) -> Iterator[str]:

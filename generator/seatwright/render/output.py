@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from seatwright.capacity.words import link_sentences
 from seatwright.plan import (
     Plan,
     PlannedGuest,
@@ -105,7 +106,7 @@ class RoomSummary:
 
 
 def summary(plan: Plan) -> bytes:
-    """``summary.md``: per room what happens to which device, and its seats; then the models."""
+    """``summary.md``: per room what happens to which device, its seats; then models and links."""
     return render(
         "inventory/summary.md.in",
         plan=plan,
@@ -117,6 +118,7 @@ def summary(plan: Plan) -> bytes:
             if room.guest_system.started_by
         ],
         models=[_model_summary(model) for model in plan.models.values()],
+        links=tuple(link_sentences(plan)),
     )
 
 
