@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import subprocess
+import tempfile
 import time
 from pathlib import Path
 
@@ -48,7 +49,8 @@ def test_a_survey_over_ssh(
     assert found["2-3.4.2"]["reasons"] == [f"the connection of this survey leads over {adapter}"]
     assert found["2-3.4"]["sure"] and found["2-3"]["onboard"]
     assert seconds < 5 * WITHIN
-    over_one_connection(fleet, tmp_path / "shared")
+    with tempfile.TemporaryDirectory() as short:
+        over_one_connection(fleet, Path(short))
     left = fleet.run("ridge-1", STAMP).stdout.split()
     assert [one for one in left if not one.startswith(("/var/log/", "/sys/"))] == []
     sessions = fleet.run("ridge-1", "journalctl -u ssh --since -1min | grep -c Accepted").stdout
@@ -57,7 +59,6 @@ def test_a_survey_over_ssh(
 
 def over_one_connection(fleet: Fleet, place: Path) -> None:
     """As in a walk through the sockets."""
-    place.mkdir()
     client = Client("ridge-1", fleet.ssh_config, place)
     first, second = client.capture(), client.capture()
     assert first == second and len(list(place.iterdir())) == 1
