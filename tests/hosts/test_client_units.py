@@ -16,9 +16,9 @@ from pathlib import Path
 import pytest
 
 from seatwright.rehearsal.fleet import Fleet
+from seatwright.render.roles import seat_programs
 
 ROOT = Path(__file__).parents[2]
-SOURCE = ROOT / "generator/seatwright"
 UNITS = ROOT / "templates/roles/seat_autostart/files"
 KEEPER = "/usr/lib/seatwright/seat-keeper"
 SESSION = "seatwright-session.service"
@@ -31,12 +31,11 @@ IDLE_AFTER = 3
 
 def programs() -> dict[str, bytes]:
     """The programs, laid out as on a seat."""
-    names = ["__init__.py", "usb/__init__.py", "usb/device.py", "usb/filter.py", "usb/portpath.py"]
-    names += [f"client/{path.name}" for path in sorted((SOURCE / "client").glob("*.py"))]
-    files = {f"/usr/lib/seatwright/seatwright/{one}": (SOURCE / one).read_bytes() for one in names}
-    for entry in sorted((SOURCE / "client/entry").iterdir()):
-        files[f"/usr/lib/seatwright/{entry.name}"] = entry.read_bytes()
-    return files
+    entries = "seatwright/client/entry/"
+    return {
+        f"/usr/lib/seatwright/{path.removeprefix(entries)}": file.content
+        for path, file in seat_programs().items()
+    }
 
 
 def configuration() -> dict[str, bytes]:
@@ -47,12 +46,14 @@ def configuration() -> dict[str, bytes]:
         "idle_after": IDLE_AFTER,
     }  # fmt: skip
     rules = {"format": 1, "redirect": KEPT, "permitted": KEPT, "onboard": [], "sockets": []}
+    model = {"name": "ridge", "network": "usb", "onboard": [], "sockets": []}
     env = "WLR_BACKENDS=headless\nWLR_RENDERER=pixman\nWLR_LIBINPUT_NO_DEVICES=1\n"
     units = {f"/etc/systemd/system/{one.name}": one.read_bytes()
              for one in UNITS.glob("seatwright-*")}  # fmt: skip
     return {
         "/etc/seatwright/session.json": json.dumps(session).encode(),
         RULES: json.dumps(rules).encode(),
+        "/etc/seatwright/model.json": json.dumps(model).encode(),
         "/etc/seatwright/session.env": env.encode(),
         **units,
     }

@@ -206,7 +206,9 @@ def first_boot(
         looks += 1
         return answers[min(looks, len(answers)) - 1]
 
-    return run(seat, 1.5 if len(answers) > 1 else 0.0, check), looks
+    status = run(seat, 1.5 if len(answers) > 1 else 0.0, check)
+    assert seat.model_passed.exists() is (status == 0)
+    return status, looks
 
 
 LIKE = Checked("", (), "Ridge")
@@ -254,6 +256,7 @@ def test_a_broken_model_keeps_the_session_down(
     seat.model.write_text(text)
     assert run(seat, 0.0) == 1
     assert "The session does not start" in capsys.readouterr().err
+    assert not seat.model_passed.exists()
     seat.model.unlink()
     assert run(seat, 0.0) == 1
 
