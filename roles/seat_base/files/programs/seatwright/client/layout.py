@@ -50,6 +50,11 @@ class Layout:
         return self.root / "var/lib/seatwright/model-checked"
 
     @property
+    def model_passed(self) -> Path:
+        """There since this boot where the session may start; the session's unit asks for it."""
+        return self.root / "run/seatwright-model/passed"
+
+    @property
     def run(self) -> Path:
         """Run-time state, in memory."""
         return self.root / "run/seatwright"
