@@ -27,12 +27,16 @@ from statistics import median
 
 from shaped_link import ADDRESSES, ShapedLink
 
+from seatwright.capacity.demand import STORAGE_REQUEST, STORAGE_TRIPS
+from seatwright.capacity.transfers import Transfer
+from seatwright.capacity.wire import IPV4, Wire, by_pieces
 from seatwright.rehearsal.base import Recipe
 
 RECIPE = Recipe("drive-guest", "bookworm", ("busybox-static", "linux-image-amd64"))
 MODULES = ("xhci-pci", "usb-storage", "sd_mod")
 PORT = 4000
-PIECE = 8 * 122_880
+UNSHAPED = 1e10
+PIECE = 8 * STORAGE_REQUEST
 """Bytes that the guest asks for at once: eight commands of 120 KiB."""
 
 INIT = """\
@@ -107,7 +111,7 @@ class Figure:
     @property
     def bits(self) -> float:
         """The drive's own data, bits per second."""
-        return 8 * 122_880 / self.seconds
+        return 8 * STORAGE_REQUEST / self.seconds
 
 
 class DriveGuest:
@@ -115,6 +119,10 @@ class DriveGuest:
 
     def __init__(self, link: ShapedLink, console: socket.socket, lines: queue.Queue[str]) -> None:
         self._link, self._console, self._lines = link, console, lines
+
+    def own(self, what: str) -> Figure:
+        """On a link that holds nothing up: what the emulator needs by itself."""
+        return self.measure(what, UNSHAPED, 0, pieces=4)
 
     def measure(self, what: str, rate: float, round_trip: float, pieces: int = 2) -> Figure:
         """Shape the link and let the guest read or write ``pieces`` of eight commands."""
@@ -125,7 +133,7 @@ class DriveGuest:
         wait_for(self._console, b"done 0", 120)
         time.sleep(0.1)
         commands = [json.loads(self._lines.get()) for _ in range(self._lines.qsize())]
-        began = [one["began"] for one in commands if one["bytes"] == 122_880]
+        began = [one["began"] for one in commands if one["bytes"] == STORAGE_REQUEST]
         assert len(began) == 8 * pieces, commands
         gaps = [after - before for before, after in pairwise(began)]
         return Figure(what, rate, round_trip, median(gaps))
@@ -136,7 +144,7 @@ def drive_guest(root: Path) -> Iterator[DriveGuest]:
     """Boot the guest behind a link that is not shaped yet."""
     with tempfile.TemporaryDirectory() as folder, contextlib.ExitStack() as stack:
         link = stack.enter_context(ShapedLink())
-        link.shape(1e10, 0)
+        link.shape(UNSHAPED, 0)
         program = Path(__file__).with_name("drive_peer.py")
         peer = subprocess.Popen(
             link.inside(1, sys.executable, program, ADDRESSES[1], str(PORT)),
@@ -195,3 +203,13 @@ def end(process: subprocess.Popen[bytes] | subprocess.Popen[str]) -> None:
     """End a process that was started here."""
     process.terminate()
     process.wait(timeout=15)
+
+
+BARE = Wire(ip=IPV4, tls=False, spice=False)
+"""What is between drive and guest here: usbredir right in TCP."""
+
+
+def predicted(rate: float, round_trip: float) -> float:
+    """Seconds for a command of 120 KiB by the formulas of the budget."""
+    carried = BARE.carries(int(rate), Transfer.BULK, STORAGE_REQUEST)
+    return 8 * STORAGE_REQUEST / by_pieces(STORAGE_REQUEST, STORAGE_TRIPS, round_trip, carried)

@@ -167,6 +167,17 @@ def test_sound_and_movements_come_late_with_the_round_trip(tmp_path: Path) -> No
     assert far.fits["tablet"][0].limit == "round-trip"
 
 
+def test_a_fast_serial_port_waits_for_every_4_kib(tmp_path: Path) -> None:
+    serial = '  logger: {id: "1209:0009", interfaces: [communications, cdc-data], needs: 3 Mb/s}'
+    plan = plan_of(tmp_path, serial)
+    near, far = (
+        planned_link(plan.models["vale"], plan.peripherals, 0, trip).fits["logger"][0]
+        for trip in (1_000, 20_000)
+    )
+    assert (near.fits, far.fits, far.limit) == (True, False, "round-trip")
+    assert far.leaves < 8 * 4096 / 0.020
+
+
 def test_descriptors_say_rate_packets_and_speed(tmp_path: Path) -> None:
     """The demo's headset: 192 bytes out and 96 in each millisecond, 16 each 8 ms for its keys."""
     site = read_site(DEMO).site

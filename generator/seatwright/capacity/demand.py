@@ -29,6 +29,9 @@ STORAGE_REQUEST, SUPER_STORAGE_REQUEST, STORAGE_TRIPS = 120 * 1024, 1024 * 1024,
 REQUEST = 64 * 1024
 """Bytes that drivers of other bulk devices ask for at a time; common practice, no source."""
 
+SERIAL_REQUEST = 4096
+"""Bytes that serial ports and modems are asked for at a time; common practice, no source."""
+
 AUDIO, COMMUNICATIONS, HID, IMAGE, PRINTER, STORAGE = 0x01, 0x02, 0x03, 0x06, 0x07, 0x08
 CDC_DATA, SMART_CARD, VIDEO = 0x0A, 0x0B, 0x0E
 
@@ -204,6 +207,8 @@ def _request(
     """
     if transfer is not Transfer.BULK:
         return 0, 0
+    if main in (CLASSES[COMMUNICATIONS], CLASSES[CDC_DATA]):
+        return peripheral.request or SERIAL_REQUEST, 1
     if main is not CLASSES[STORAGE]:
         return peripheral.request or REQUEST, int(main is not CLASSES[SMART_CARD])
     usual = SUPER_STORAGE_REQUEST if speed is Speed.SUPER else STORAGE_REQUEST

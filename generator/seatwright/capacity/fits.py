@@ -19,7 +19,15 @@ from types import MappingProxyType
 
 from seatwright.capacity.demand import SPEEDS
 from seatwright.capacity.transfers import LARGEST, Transfer, bus_bytes, bus_rate, most_rate
-from seatwright.capacity.wire import AROUND_FRAME, ETHERNET_HEADER, MTU, PLANNED, TCP, TIME_STAMPS
+from seatwright.capacity.wire import (
+    AROUND_FRAME,
+    ETHERNET_HEADER,
+    MTU,
+    PLANNED,
+    TCP,
+    TIME_STAMPS,
+    by_pieces,
+)
 from seatwright.plan import (
     Limit,
     PlannedDemand,
@@ -157,7 +165,7 @@ def _shared(ways: Ways, demand: PlannedDemand, same: Speed | None) -> Iterator[t
     transfer = Transfer(demand.transfer)
     unit = demand.request or demand.packet
     stream = PLANNED.packet(transfer, unit)
-    yield max(0, ways.rate - ways.screen) * 8 * unit / PLANNED.bits(stream), LINK
+    yield PLANNED.carries(max(0, ways.rate - ways.screen), transfer, unit), LINK
     if ways.adapter is None:
         return
     bus = bus_rate(ways.adapter)
@@ -196,8 +204,7 @@ def _waited(demand: PlannedDemand, leaves: float, ways: Ways) -> float:
     """Bits in a second where each piece is asked for and waited for; all of it where none is."""
     if not demand.trips:
         return leaves
-    piece = 8 * demand.request
-    return piece / (demand.trips * ways.round_trip / MILLION + piece / max(1.0, leaves))
+    return by_pieces(demand.request, demand.trips, ways.round_trip / MILLION, leaves)
 
 
 def _delay(demand: PlannedDemand, ways: Ways) -> int | None:

@@ -79,6 +79,19 @@ class Wire:
         """Bytes of TCP payload for one transfer's packet with its data (0: a question or a yes)."""
         return self.stream(REDIR_HEADER + REDIR_TRANSFER[transfer] + data)
 
+    def carries(self, rate: int, transfer: Transfer, unit: int) -> float:
+        """Bits of data in a second over a link of ``rate``, in packets with ``unit`` bytes each."""
+        return rate * 8 * unit / self.bits(self.packet(transfer, unit))
+
+
+def by_pieces(request: int, trips: int, round_trip: float, carried: float) -> float:
+    """Bits in a second where ``request`` bytes at a time are asked for and waited for.
+
+    ``round_trip`` in seconds, ``trips`` of them for each piece; ``carried`` is what the way would
+    carry without waiting, in bits per second.
+    """
+    return 8 * request / (trips * round_trip + 8 * request / max(1.0, carried))
+
 
 PLANNED = Wire()
 """What a plan counts with: IPv6, whose header is the longer one, TLS, SPICE."""

@@ -1,0 +1,54 @@
+"""The numbers for drives against a real guest: Debian's storage driver in QEMU, QEMU's usbredir.
+
+The time of a command is what the formulas say of the wire and the round trips, and what the
+emulator needs by itself, which is measured once on a link that holds nothing up.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+
+import pytest
+from drive_guest import RECIPE, DriveGuest, Figure, drive_guest, predicted
+
+from seatwright.rehearsal.base import ensure
+
+WITHIN = 0.2
+SHAPES = ((10e6, 0.002), (20e6, 0.010), (50e6, 0.005), (50e6, 0.030))
+"""Bits per second and seconds: from mostly the rate to mostly the round trip."""
+
+pytestmark = [pytest.mark.hosts, pytest.mark.xdist_group("drive")]
+
+
+@pytest.fixture(scope="module")
+def guest() -> Iterator[DriveGuest]:
+    assert os.geteuid() == 0, "network namespaces need root"
+    (root,) = ensure(RECIPE)
+    with drive_guest(root) as guest:
+        yield guest
+
+
+@pytest.fixture(scope="module")
+def own(guest: DriveGuest) -> dict[str, float]:
+    """Seconds that the emulator takes for a command of 120 KiB by itself."""
+    return {what: guest.own(what).seconds for what in ("read", "write")}
+
+
+@pytest.mark.parametrize("what", ["read", "write"])
+@pytest.mark.parametrize(("rate", "round_trip"), SHAPES)
+def test_a_drive_is_as_fast_as_computed(
+    guest: DriveGuest, own: dict[str, float], what: str, rate: float, round_trip: float
+) -> None:
+    figure = guest.measure(what, rate, round_trip)
+    wanted = predicted(rate, round_trip) + own[what]
+    print(f"{figure.bits / 1e6:.1f} Mb/s, {8 * 122_880 / wanted / 1e6:.1f} computed")
+    assert own[what] < WITHIN * wanted, "the emulator is the bottleneck, not the link"
+    assert figure.seconds == pytest.approx(wanted, rel=WITHIN)
+
+
+def test_the_link_is_shaped_as_it_says(guest: DriveGuest) -> None:
+    """Ten times the rate is not ten times as fast where the round trip is long."""
+    slow, fast = (guest.measure("read", rate, 0.03) for rate in (10e6, 100e6))
+    assert isinstance(fast, Figure)
+    assert 1.5 < slow.seconds / fast.seconds < 3
