@@ -357,6 +357,15 @@ class PlannedPromise(Value, frozen=True, kw_only=True):
     origin: str
 
 
+class PlannedPull(Value, frozen=True, kw_only=True):
+    """How seats fetch what was rendered (see ``site.types.Pull``)."""
+
+    repository: str
+    branch: str
+    signers: tuple[str, ...]
+    every: int
+
+
 class PlannedSettings(Value, frozen=True, kw_only=True):
     """What holds for the whole site (see ``site.types.Settings``)."""
 
@@ -365,6 +374,7 @@ class PlannedSettings(Value, frozen=True, kw_only=True):
     batch: int
     stop_at: int
     access_user: str
+    pull: PlannedPull | None = None
 
 
 class Plan(Value, frozen=True, kw_only=True):

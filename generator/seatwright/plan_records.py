@@ -14,6 +14,7 @@ from seatwright.plan import (
     PlannedPeripheral,
     PlannedPolicy,
     PlannedPromise,
+    PlannedPull,
     PlannedSettings,
     PlannedSocket,
     origin,
@@ -26,6 +27,7 @@ from seatwright.site.types import (
     Peripheral,
     Policy,
     Promise,
+    Pull,
     Settings,
 )
 
@@ -38,6 +40,16 @@ def planned_settings(settings: Settings) -> PlannedSettings:
         batch=settings.batch,
         stop_at=settings.stop_at,
         access_user=settings.access_user,
+        pull=planned_pull(settings.pull),
+    )
+
+
+def planned_pull(pull: Pull | None) -> PlannedPull | None:
+    """How seats fetch what was rendered; None where they do not."""
+    if pull is None:
+        return None
+    return PlannedPull(
+        repository=pull.repository, branch=pull.branch, signers=pull.signers, every=pull.every
     )
 
 

@@ -88,6 +88,13 @@ SEAT = Recipe(
 STOCKED_SEAT = Recipe(name="stocked-seat", suite=SEAT.suite, packages=LEFT_OUT, above=SEAT)
 """The same with nothing left to install, for measurements that leave packages aside."""
 
+PULLING_SEAT = Recipe(
+    name="pulling-seat",
+    suite=SEAT.suite,
+    packages=(*SEAT.packages, *LEFT_OUT, "ansible-core", "git"),
+)
+"""A seat that can fetch what was rendered; another of them is the server it fetches from."""
+
 NEWER = Recipe(name="newer", suite="trixie", packages=("systemd", "udev"))
 """A newer Debian for what the older cannot do: ``udevadm verify`` came with systemd 254."""
 

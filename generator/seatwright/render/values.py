@@ -18,6 +18,7 @@ from seatwright.plan import (
     PlannedModel,
     PlannedOnboard,
     PlannedPort,
+    PlannedPull,
     PlannedRoom,
     PlannedRule,
     PlannedSeat,
@@ -62,6 +63,7 @@ SITE: Mapping[str, Callable[[Source], object]] = {
     "seat_session_language": lambda source: source.plan.language,
     "seat_session_idle_after": lambda source: source.plan.settings.idle_after,
     "seat_filter_names": lambda source: device_names(source.plan),
+    "seat_base_pull": lambda source: pull(source.plan.settings.pull),
 }
 
 ROOM: Mapping[str, Callable[[Source, PlannedRoom], object]] = {
@@ -105,6 +107,20 @@ HYPERVISOR: Mapping[str, Callable[[Source, PlannedHost], object]] = {
 def device_id(vendor: int, product: int) -> str:
     """``1209:0003``."""
     return f"{vendor:04x}:{product:04x}"
+
+
+def pull(how: PlannedPull | None) -> Mapping[str, object]:
+    """How seats fetch what was rendered; empty where they do not."""
+    if how is None:
+        return {}
+    return Pairs(
+        {
+            "repository": FreeText(how.repository),
+            "branch": how.branch,
+            "signers": Lines(FreeText(signer) for signer in how.signers),
+            "every": how.every,
+        }
+    )
 
 
 def device_names(plan: Plan) -> Pairs:

@@ -161,6 +161,19 @@ SEAT_BASE = Role(
             "Directory in which a seat's devices are looked up; another than /sys is for tests.",
             default="/sys",
         ),
+        Variable(
+            "seat_base_pull",
+            "dict",
+            "site",
+            "How the seat fetches what was rendered and carries it out by itself; empty: it does "
+            "not.",
+            options=(
+                part("repository", "str", "The git repository.", optional=True),
+                part("branch", "str", "Its branch.", optional=True),
+                part("signers", "list", "Keys of who may sign.", elements="str", optional=True),
+                part("every", "int", "Seconds between two looks.", optional=True),
+            ),
+        ),
     ),
 )
 

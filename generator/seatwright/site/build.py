@@ -23,6 +23,7 @@ from seatwright.site.types import (
     Peripheral,
     Policy,
     Promise,
+    Pull,
     Room,
     Seat,
     Settings,
@@ -67,6 +68,7 @@ def settings_of(values: Values) -> Settings:
         screen=values["screen"],
         round_trip=values["round-trip"],
         at_once=values["at-once"],
+        pull=values["pull"] and Pull(**values["pull"]),
         severities=values["findings"],
     )
 

@@ -252,6 +252,16 @@ class Promise:
 
 
 @dataclass(frozen=True, slots=True)
+class Pull:
+    """How seats fetch what was rendered; ``every`` in seconds, ``signers`` public ssh keys."""
+
+    repository: str
+    branch: str
+    signers: tuple[str, ...]
+    every: int
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """What holds for the whole site. ``idle_after`` in seconds; shares in percent.
 
@@ -266,6 +276,7 @@ class Settings:
     screen: int = 20_000_000
     round_trip: int = 500
     at_once: int = 25
+    pull: Pull | None = None
     severities: Mapping[str, str] = field(default_factory=dict)
 
 

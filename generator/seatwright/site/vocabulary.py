@@ -46,6 +46,7 @@ from seatwright.site.links import (
     STREAM,
     SWITCH,
 )
+from seatwright.site.pull_keys import PULL
 from seatwright.site.types import Carries, Speed
 
 VERSION = 1
@@ -96,6 +97,7 @@ SETTINGS = Record(
         shown_default="ops",
     ),
     *SETTINGS_KEYS,
+    Key("pull", PULL, "Seats fetch and carry out what was rendered; not, where left out."),
     Key(
         "findings",
         MapOf(SEVERITIES, NameOf("findings", "a finding"), "severities"),
@@ -426,6 +428,7 @@ PART = Record("a further file", *SECTIONS)
 RECORDS: dict[str, Record] = {
     "": SITE,
     "settings": SETTINGS,
+    "pull": PULL,
     "model": MODEL,
     "onboard": ONBOARD,
     "socket": SOCKET,
