@@ -22,6 +22,10 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 
 
+SETTINGS = {**HEADLESS, "seat_base_model_must_match": False}
+"""A session for no screen, on a machine that is not like the model."""
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if HERE in item.path.parents:
@@ -71,7 +75,7 @@ def order(workshop: Path) -> Order:
         cache=cache_directory(),
         access_key=(workshop / "key.pub").read_text(),
         signing_key=workshop / "key",
-        variables=HEADLESS,
+        variables=SETTINGS,
         arguments="console=ttyS0",
     )
 

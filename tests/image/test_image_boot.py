@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from machine import Machine
 
+from conftest import SETTINGS
 from seatwright.ansible_runs import Outcome, extra, run_ansible
 from seatwright.image.build import Order
 from seatwright.image.card import read_image, write_card
@@ -21,7 +22,6 @@ from seatwright.image.device import look
 from seatwright.image.enrol import Way, enrol, offered_key, token_file
 from seatwright.image.errors import ImageError
 from seatwright.image.filesystem import MIB
-from seatwright.rehearsal.playbooks import HEADLESS
 
 CARD = 2048 * MIB
 UP = "systemctl is-active seatwright-session.service"
@@ -145,7 +145,7 @@ def clients(machine: Machine, workshop: Path, *words: str) -> Outcome:
         f"-o UserKnownHostsFile={machine.scratch}/known",
     }
     argv = ["-i", rendered / "hosts.yml", "-l", "fd-1", rendered / "playbooks/clients.yml"]
-    given = extra({**HEADLESS, **way})
+    given = extra({**SETTINGS, **way})
     return run_ansible("ansible-playbook", *argv, *given, *words, cwd=workshop, env={})
 
 

@@ -95,7 +95,9 @@ def build(order: Order, say: Say) -> Path:
         wanted = recipe(image.suite, order.of.arch, image.packages, image.read_only)
         base, snapshot = _base(order, wanted, say)
         say("Asking the roles what each seat is told.")
-        table = make_table(order.repository, order.rendered, order.model, order.seats, base)
+        table = make_table(
+            order.repository, order.rendered, order.model, order.seats, base, order.variables
+        )
         ids = disk_ids(wanted)
         spec = _layer_spec(order, base, snapshot, table, ids)
         say("Provisioning with clients.yml.")

@@ -102,7 +102,7 @@ def _layers(stage: Stage, seats: list[PlannedSeat], arch: str, scratch: Path, sa
     say("Making what the seats' images are made of.")
     wanted = recipe(stage.plan.models[seats[0].model].image.suite, arch)
     base, snapshot = _base(stage, wanted)
-    table = make_table(stage.repository, stage.rendered, seats[0].room, seats, base)
+    table = make_table(stage.repository, stage.rendered, seats[0].room, seats, base, HEADLESS)
     spec = LayerSpec(
         base=base,
         repository=stage.repository,

@@ -11,7 +11,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -34,15 +34,21 @@ class Table:
 
 
 def make_table(
-    repository: Path, place: Path, model: str, seats: Sequence[PlannedSeat], like: Path
+    repository: Path,
+    place: Path,
+    model: str,
+    seats: Sequence[PlannedSeat],
+    like: Path,
+    variables: Mapping[str, object],
 ) -> Table:
-    """The table of a model's seats; ``place`` is the rendered directory, ``like`` a base root.
+    """The table of a model's seats; ``place`` is the rendered directory, ``like`` a base root,
+    ``variables`` those that the run into the image has besides.
 
     Raises :class:`ImageError`.
     """
     with tempfile.TemporaryDirectory(prefix="seatwright-") as scratch:
         trees = Path(scratch)
-        _list_files(repository, place, [seat.name for seat in seats], trees, like)
+        _list_files(repository, place, [seat.name for seat in seats], trees, like, variables)
         contents: dict[str, str] = {}
         rows = [_row(seat, trees / seat.name, contents) for seat in seats]
         shared = {(trees / seat.name / "shared.json").read_text() for seat in seats}
@@ -58,10 +64,16 @@ def make_table(
 
 
 def _list_files(
-    repository: Path, place: Path, names: Sequence[str], trees: Path, like: Path
+    repository: Path,
+    place: Path,
+    names: Sequence[str],
+    trees: Path,
+    like: Path,
+    variables: Mapping[str, object],
 ) -> None:
     """Let Ansible write the files of every seat below ``trees``."""
     given = {
+        **variables,
         "seatwright_table_place": str(trees),
         "seatwright_table_like": str(like),
         "seatwright_table_utilities": str(repository.absolute() / "roles/seat_base/module_utils"),
