@@ -45,7 +45,8 @@ class Pulled:
         flag = "-S" if signed_by else "--no-gpg-sign"
         self.server.ask(
             f"cd /root/work && git init -q -b main . && git add -A && git {sign} "
-            f"-c user.name=Ops -c user.email=ops@fennmoor.example commit -q {flag} -m '{words}' && "
+            "-c user.name=Ops -c user.email=ops@fennmoor.example "
+            f"commit -q --allow-empty {flag} -m '{words}' && "
             "git push -qf /srv/rooms.git HEAD:main"
         )
         return self.server.ask("git -C /root/work rev-parse HEAD")

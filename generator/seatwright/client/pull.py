@@ -24,6 +24,8 @@ from pathlib import Path
 from seatwright.client.files import write_json
 
 CONFIG = Path("/etc/seatwright/pull.json")
+SESSION = Path("/etc/seatwright/session.json")
+"""Says which seat this is."""
 STATE = Path("/var/lib/seatwright/pull.json")
 WORK = Path("/var/lib/seatwright/pull")
 PASSWORD = Path("/etc/credstore/guest-password")
@@ -56,8 +58,9 @@ def main() -> int:
     """Look once. 0: nothing to do, or done; 1: not as wanted; 2: not set up."""
     try:
         config = json.loads(CONFIG.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        print(f"{CONFIG}: {error}", file=sys.stderr)
+        config["seat"] = json.loads(SESSION.read_text(encoding="utf-8"))["seat"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        print(f"{CONFIG} or {SESSION}: {error}", file=sys.stderr)
         return 2
     WORK.mkdir(parents=True, exist_ok=True, mode=0o700)
     with (WORK / "lock").open("w") as lock:

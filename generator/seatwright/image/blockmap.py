@@ -56,10 +56,15 @@ class BlockMap:
         return min((one.last + 1) * BLOCK, self.size) - one.start
 
 
-def map_image(image: Path, disk: Disk, used: dict[str, list[tuple[int, int]]]) -> BlockMap:
-    """Map an image whose partitions use the given blocks of theirs."""
+def map_image(
+    image: Path,
+    disk: Disk,
+    used: dict[str, list[tuple[int, int]]],
+    loader: tuple[int, int] = (0, 0),
+) -> BlockMap:
+    """Map an image whose partitions use the given blocks of theirs; before them lies ``loader``."""
     spans: dict[str, Span | None] = {"boot": disk.boot, "root": disk.root, "state": disk.state}
-    runs = [(0, 0)]  # the partition table
+    runs = [loader]  # the partition table is in it
     for name, blocks in used.items():
         span = spans[name]
         assert span is not None

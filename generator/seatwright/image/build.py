@@ -12,9 +12,18 @@ from pathlib import Path
 
 from seatwright.image.base import ensure_base
 from seatwright.image.blockmap import map_image, to_xml
+from seatwright.image.board import (
+    Board,
+    board_disk,
+    ensure_unpacked,
+    loader_blocks,
+    put_together,
+    read_board,
+)
 from seatwright.image.disk import (
     DiskIds,
     assemble,
+    copy_span,
     copy_sparse,
     lay_out,
     make_boot,
@@ -91,14 +100,12 @@ def build(order: Order, say: Say) -> Path:
     """
     with _explained():
         _check(order)
-        image = order.of.image
-        wanted = recipe(image.suite, order.of.arch, image.packages, image.read_only)
-        base, snapshot = _base(order, wanted, say)
+        board = _board(order)
+        base, snapshot, ids = _unpacked(order, board, say) if board else _base(order, say)
         say("Asking the roles what each seat is told.")
         table = make_table(
             order.repository, order.rendered, order.model, order.seats, base, order.variables
         )
-        ids = disk_ids(wanted)
         spec = _layer_spec(order, base, snapshot, table, ids)
         say("Provisioning with clients.yml.")
         layer = ensure_layer(spec, order.cache)
@@ -108,7 +115,7 @@ def build(order: Order, say: Say) -> Path:
         staged.mkdir(parents=True)
         try:
             say("Putting the image together.")
-            _compose(order, staged, base, root, table, snapshot, ids)
+            _compose(order, staged, Made(base, root, snapshot, ids, board), table)
             _describe(order, staged, base, layer, table, snapshot)
             exchange(order.target, staged)
         finally:
@@ -161,8 +168,34 @@ def _refuse_doubles(seats: list[PlannedSeat]) -> None:
             seen[known] = seat.name
 
 
-def _base(order: Order, wanted: Recipe, say: Say) -> tuple[Path, Snapshot]:
+def _board(order: Order) -> Board | None:
+    """The image file to begin with, where the model names one."""
+    file, sha256 = order.of.image.file, order.of.image.sha256
+    if file is None or sha256 is None:
+        return None
+    if order.of.image.read_only:
+        raise ImageError(
+            f"{order.model}: an image file of its own cannot be read-only.",
+            "Its boot partition says how its root is mounted; leave read-only out.",
+        )
+    return read_board(order.site / file, sha256)
+
+
+def _unpacked(order: Order, board: Board, say: Say) -> tuple[Path, Snapshot, DiskIds]:
+    """The board's own root, and its list of packages."""
+    file = snapshot_file(order.site, board.name)
+    recorded = None if order.renew else read_snapshot(file, board.name)
+    say("Unpacking the image file.")
+    base, snapshot = ensure_unpacked(board, recorded, order.cache)
+    if recorded is None:
+        _record(file, snapshot, say)
+    return base, snapshot, board.ids
+
+
+def _base(order: Order, say: Say) -> tuple[Path, Snapshot, DiskIds]:
     """The base and its list of packages, which is recorded where there is none."""
+    image = order.of.image
+    wanted = recipe(image.suite, order.of.arch, image.packages, image.read_only)
     file = snapshot_file(order.site, wanted.name)
     recorded = None if order.renew else read_snapshot(file, wanted.name)
     missing = sorted(set(wanted.packages) - set(recorded.versions)) if recorded else []
@@ -174,12 +207,16 @@ def _base(order: Order, wanted: Recipe, say: Say) -> tuple[Path, Snapshot]:
     say("Making the base." if recorded else "Making the base, recording its packages.")
     base, snapshot = ensure_base(wanted, recorded, order.cache)
     if recorded is None:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        beside = sibling(file)
-        beside.write_text(snapshot.text())
-        beside.replace(file)
-        say(f"{file}: recorded; commit it.")
-    return base, snapshot
+        _record(file, snapshot, say)
+    return base, snapshot, disk_ids(wanted)
+
+
+def _record(file: Path, snapshot: Snapshot, say: Say) -> None:
+    file.parent.mkdir(parents=True, exist_ok=True)
+    beside = sibling(file)
+    beside.write_text(snapshot.text())
+    beside.replace(file)
+    say(f"{file}: recorded; commit it.")
 
 
 def disk_ids(wanted: Recipe) -> DiskIds:
@@ -202,6 +239,7 @@ def _layer_spec(
         table=table.text,
         shared=table.shared,
         variables=dict(order.variables),
+        network=order.of.image.file is not None,
     )
 
 
@@ -231,38 +269,53 @@ def _ensure_root(order: Order, base: Path, layer: Path, snapshot: Snapshot, say:
     return place
 
 
-def _compose(
-    order: Order,
-    staged: Path,
-    base: Path,
-    root: Path,
-    table: Table,
-    snapshot: Snapshot,
-    ids: DiskIds,
-) -> None:
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What has been made so far: the base, the root file system without a table."""
+
+    base: Path
+    root: Path
+    snapshot: Snapshot
+    ids: DiskIds
+    board: Board | None
+
+
+def _compose(order: Order, staged: Path, made: Made, table: Table) -> None:
     """Boot partition, root with its table, and the image of both with its block map."""
-    read_only = order.of.image.read_only
-    parts = {"boot": staged / "boot.part", "root": staged / "root.part"}
-    arguments = f"root=PARTUUID={ids.partition(2)} ro quiet {order.arguments}".strip()
-    if read_only:
-        arguments += f" overlayroot=device:dev=PARTUUID={ids.partition(3)},recurse=0"
-    make_boot(parts["boot"], base, order.of.arch, arguments, ids, snapshot.epoch)
-    this = _file_system(root.stem, snapshot)
-    with parts["root"].open("wb") as file:
-        file.truncate(root.stat().st_size)
-    copy_sparse(root, parts["root"], 0)
-    _put_table(parts["root"], table, this)
-    used = {"boot": mapped_fat(parts["boot"]), "root": mapped_ext4(parts["root"])}
-    disk = lay_out(root.stat().st_size, read_only)
-    if disk.state is not None:
-        parts["state"] = staged / "state.part"
-        _empty_state(parts["state"], disk.state.size, this)
-        used["state"] = mapped_ext4(parts["state"])
+    this = _file_system(made.root.stem, made.snapshot)
+    boot, root = staged / "boot.part", staged / "root.part"
+    with root.open("wb") as file:
+        file.truncate(made.root.stat().st_size)
+    copy_sparse(made.root, root, 0)
+    _put_table(root, table, this)
+    used = {"root": mapped_ext4(root)}
     image = staged / f"{order.model}.img"
-    assemble(image, disk, ids, parts)
-    for part in parts.values():
+    if made.board:
+        copy_span(made.board.file, made.board.boot, boot)
+        disk = board_disk(made.board, root.stat().st_size)
+        put_together(made.board, image, disk, boot, root)
+    else:
+        _make_boot(order, boot, made)
+        disk = lay_out(root.stat().st_size, order.of.image.read_only)
+        parts = {"boot": boot, "root": root}
+        if disk.state is not None:
+            parts["state"] = staged / "state.part"
+            _empty_state(parts["state"], disk.state.size, this)
+            used["state"] = mapped_ext4(parts["state"])
+        assemble(image, disk, made.ids, parts)
+    used["boot"] = mapped_fat(boot)
+    loader = loader_blocks(made.board) if made.board else (0, 0)
+    for part in staged.glob("*.part"):
         part.unlink()
-    (staged / f"{order.model}.bmap").write_bytes(to_xml(map_image(image, disk, used)))
+    (staged / f"{order.model}.bmap").write_bytes(to_xml(map_image(image, disk, used, loader)))
+
+
+def _make_boot(order: Order, boot: Path, made: Made) -> None:
+    """The boot partition of a base of our own."""
+    arguments = f"root=PARTUUID={made.ids.partition(2)} ro quiet {order.arguments}".strip()
+    if order.of.image.read_only:
+        arguments += f" overlayroot=device:dev=PARTUUID={made.ids.partition(3)},recurse=0"
+    make_boot(boot, made.base, order.of.arch, arguments, made.ids, made.snapshot.epoch)
 
 
 def _put_table(root: Path, table: Table, this: FileSystem) -> None:

@@ -15,7 +15,7 @@ from seatwright.findings.words import nearest
 from seatwright.image.blockmap import BlockMap, mapped_pieces, read_map
 from seatwright.image.device import Target
 from seatwright.image.errors import ImageError
-from seatwright.image.filesystem import BLOCK, MIB
+from seatwright.image.filesystem import BLOCK
 from seatwright.image.manifest import digest_of, verify
 
 SEAT_FILE = "seatwright-seat.json"
@@ -179,10 +179,17 @@ def new_token() -> str:
     return secrets.token_hex(32)
 
 
+def _boot_start(path: Path) -> int:
+    """Where the first partition begins, in bytes (its entry in the table: sector 0, byte 446)."""
+    with path.open("rb") as file:
+        sector = file.read(512)
+    return int.from_bytes(sector[446 + 8 : 446 + 12], "little") * 512
+
+
 def _write_seat(path: Path, seat: str, token: str | None) -> None:
     """The seat's file on the boot partition, read back. Raises :class:`ImageError`."""
     text = json.dumps({"seat": seat, **({"token": token} if token else {})}) + "\n"
-    at = f"{path}@@{MIB}"
+    at = f"{path}@@{_boot_start(path)}"
     write = ["mcopy", "-o", "-i", at, "-", f"::{SEAT_FILE}"]
     done = subprocess.run(write, input=text, capture_output=True, text=True)
     read = subprocess.run(["mtype", "-i", at, f"::{SEAT_FILE}"], capture_output=True, text=True)

@@ -46,6 +46,7 @@ class Disk:
     boot: Span
     root: Span
     state: Span | None
+    boot_type: str = "ef"
 
     @property
     def size(self) -> int:
@@ -113,7 +114,7 @@ def assemble(image: Path, disk: Disk, ids: DiskIds, parts: dict[str, Path]) -> N
     with image.open("wb") as file:
         file.truncate(disk.size)
     lines = ["label: dos", f"label-id: 0x{ids.disk}", "unit: sectors", ""]
-    kinds = ((disk.boot, "ef, bootable"), (disk.root, "83"), (disk.state, "83"))
+    kinds = ((disk.boot, f"{disk.boot_type}, bootable"), (disk.root, "83"), (disk.state, "83"))
     for span, kind in kinds:
         if span is not None:
             lines.append(f"start={span.start // SECTOR}, size={span.size // SECTOR}, type={kind}")
@@ -138,6 +139,19 @@ def copy_sparse(source: Path, target: Path, offset: int) -> None:
                     reader.fileno(), writer.fileno(), length - done, start + done,
                     offset + start + done,
                 )  # fmt: skip
+
+
+def copy_span(source: Path, span: Span, target: Path) -> None:
+    """Copy a part of a file into a new one."""
+    with source.open("rb") as reader, target.open("wb") as writer:
+        done = 0
+        while done < span.size:
+            step = os.copy_file_range(
+                reader.fileno(), writer.fileno(), span.size - done, span.start + done
+            )
+            if step == 0:
+                raise ImageError(f"{source} ends before its last partition does.")
+            done += step
 
 
 def data_extents(descriptor: int) -> Iterator[tuple[int, int]]:

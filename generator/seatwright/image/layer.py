@@ -45,6 +45,8 @@ class LayerSpec(msgspec.Struct, frozen=True):
     table: str
     shared: str
     variables: dict[str, Any]
+    network: bool = False
+    """Whether packages may be fetched: a base of somebody else's has not all of them."""
 
     def digest(self) -> str:
         """What the layer is known by."""
@@ -112,7 +114,8 @@ def provision(work: Path) -> None:
         key = work / "access.pub"
         key.write_text(spec.access_key)
         site.first_access(merged, spec.seat, key).expect_success()
-    site.clients(merged, spec.seat, variables=spec.variables).expect_success()
+    done = site.clients(merged, spec.seat, variables=spec.variables, network=spec.network)
+    done.expect_success()
     remove_listed(merged, Table(spec.table, ""))
     put_files(merged, spec.boot_id, spec.root_id)
     clean(merged, spec.epoch)
