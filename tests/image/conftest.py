@@ -50,7 +50,7 @@ def workshop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
 def record_packages(site: Path) -> None:
     """The list of packages of an earlier run, while its base is still there; else a new one."""
     wanted = recipe("bookworm", "amd64")
-    kept = cache_directory() / "images/tests" / f"{wanted.name}.packages"
+    kept = cache_directory() / "images/rehearsal" / f"{wanted.name}.packages"
     found = read_snapshot(kept, wanted.name)
     bases = cache_directory() / "images/bases"
     if found is None or not list(bases.glob(f"*-{wanted.digest(found.text())[:16]}")):

@@ -8,7 +8,28 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-FIRMWARE = Path("/usr/share/OVMF")
+
+@dataclass(frozen=True)
+class Kind:
+    """What a kind of machine is made of, and the firmware that starts its card."""
+
+    words: tuple[str, ...]
+    code: Path
+    settings: Path
+
+
+KINDS = {
+    "amd64": Kind(
+        ("qemu-system-x86_64", "-machine", "q35", "-cpu", "max", "-device", "virtio-vga"),
+        Path("/usr/share/OVMF/OVMF_CODE_4M.fd"),
+        Path("/usr/share/OVMF/OVMF_VARS_4M.fd"),
+    ),
+    "arm64": Kind(
+        ("qemu-system-aarch64", "-machine", "virt", "-cpu", "cortex-a57"),
+        Path("/usr/share/AAVMF/AAVMF_CODE.fd"),
+        Path("/usr/share/AAVMF/AAVMF_VARS.fd"),
+    ),
+}
 
 
 @dataclass
@@ -18,20 +39,21 @@ class Machine:
     disk: Path
     scratch: Path
     key: Path
+    arch: str = "amd64"
     process: subprocess.Popen[bytes] | None = None
     port: int = 0
 
     def start(self) -> None:
         """Plug it in."""
         self.port = free_port()
+        kind = KINDS[self.arch]
         settings = self.scratch / "firmware"
         if not settings.exists():
-            settings.write_bytes((FIRMWARE / "OVMF_VARS_4M.fd").read_bytes())
-        code = FIRMWARE / "OVMF_CODE_4M.fd"
+            settings.write_bytes(kind.settings.read_bytes())
         argv = [
-            "qemu-system-x86_64", "-accel", "tcg,thread=multi", "-machine", "q35", "-cpu", "max",
-            "-smp", "2", "-m", "1024", "-display", "none", "-device", "virtio-vga",
-            "-drive", f"if=pflash,format=raw,readonly=on,file={code}",
+            *kind.words, "-accel", "tcg,thread=multi", "-smp", "2", "-m", "1024",
+            "-display", "none",
+            "-drive", f"if=pflash,format=raw,readonly=on,file={kind.code}",
             "-drive", f"if=pflash,format=raw,file={settings}",
             "-drive", f"if=virtio,format=raw,file={self.disk}",
             "-netdev", f"user,id=n,restrict=on,hostfwd=tcp:127.0.0.1:{self.port}-:22",

@@ -8,6 +8,7 @@ import random
 import shutil
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -62,6 +63,26 @@ def test_twenty_pulled_plugs(machine: Machine, workshop: Path) -> None:
     machine.start()
     machine.becomes(UP, "active", STARTED)
     it_is_the_seat_with_all_of_its_card(machine)
+
+
+@pytest.mark.long
+def test_pulled_plugs_during_updates(machine: Machine, workshop: Path) -> None:
+    machine.start()
+    machine.becomes(UP, "active", STARTED)
+    seed = random.randrange(10**6)
+    moments = random.Random(seed)
+    print(f"moments of seed {seed}")
+    for number in range(1, 6):
+        changed = extra({"seat_session_idle_after": 600 + number})
+        with ThreadPoolExecutor(1) as beside:
+            run = beside.submit(clients, machine, workshop, *changed)
+            time.sleep(moments.uniform(5, 60))
+            machine.pull_the_plug()
+            run.result()
+        machine.start()
+        machine.becomes(UP, "active", STARTED)
+    clients(machine, workshop).expect_success()
+    clients_yml_changes_nothing(machine, workshop)
 
 
 def pull_at_random_moments(machine: Machine, times: int) -> None:

@@ -21,6 +21,7 @@ from seatwright.image.board import (
     read_board,
 )
 from seatwright.image.disk import (
+    STATE_LABEL,
     DiskIds,
     assemble,
     copy_span,
@@ -314,7 +315,7 @@ def _make_boot(order: Order, boot: Path, made: Made) -> None:
     """The boot partition of a base of our own."""
     arguments = f"root=PARTUUID={made.ids.partition(2)} ro quiet {order.arguments}".strip()
     if order.of.image.read_only:
-        arguments += f" overlayroot=device:dev=PARTUUID={made.ids.partition(3)},recurse=0"
+        arguments += f" overlayroot=device:dev=LABEL={STATE_LABEL},recurse=0"
     make_boot(boot, made.base, order.of.arch, arguments, made.ids, made.snapshot.epoch)
 
 
@@ -338,7 +339,7 @@ def _empty_state(part: Path, size: int, this: FileSystem) -> None:
     with part.open("wb") as file:
         file.truncate(size)
     options = f"hash_seed={this.uuid},root_owner=0:0,nodiscard"
-    argv = ["mke2fs", "-q", "-F", "-t", "ext4", "-b", "4096", "-L", "seat-state", "-E", options]
+    argv = ["mke2fs", "-q", "-F", "-t", "ext4", "-b", "4096", "-L", STATE_LABEL, "-E", options]
     uuid = f"{this.uuid[:-1]}{int(this.uuid[-1], 16) ^ 1:x}"
     done = subprocess.run([*argv, "-U", uuid, str(part)], env=this.environment, capture_output=True)
     if done.returncode != 0:

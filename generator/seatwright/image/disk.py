@@ -18,6 +18,7 @@ SECTOR = 512
 BOOT_SIZE = 192 * MIB
 STATE_SIZE = 64 * MIB
 BOOT_LABEL = "SEATWRIGHT"
+STATE_LABEL = "seat-state"
 
 
 @dataclass(frozen=True, slots=True)
