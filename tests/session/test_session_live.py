@@ -219,6 +219,29 @@ def test_the_password_comes_from_a_credential(
         assert given not in json.dumps(seat.journal.lines)
 
 
+def test_a_ticket_is_asked_for_anew_at_each_connect(
+    make_guest: MakeGuest, make_seat: MakeSeat
+) -> None:
+    guest = make_guest(password="first")
+    guest.start()
+    program, asked = guest.directory / "ticket", guest.directory / "asked"
+    ticket = json.dumps({"tls_port": guest.spice_port, "password": "first"})
+    program.write_text(f"#!/bin/sh\necho x >>{asked}\necho '{ticket}'\n")
+    program.chmod(0o755)
+    seat = make_seat(guest, session={"tls_port": 9, "ticket_command": [str(program)]})
+    seat.start()
+    seat.is_("shown")
+    guest.stop()
+    seat.is_("waiting")
+    program.write_text(f"#!/bin/sh\necho x >>{asked}\necho '{{}}'\n")
+    wait_for("the refusal", lambda: seat.state()["last_error"] == "no-ticket")
+    assert "tls_port: is missing" in seat.journal.of("ticket")[0]["MESSAGE"]
+    times = len(asked.read_text().split())
+    assert times >= 2
+    assert times < 10, "no storm of questions"
+    assert "first" not in json.dumps(seat.journal.lines)
+
+
 def test_idle_is_published_and_ends_with_a_key(make_guest: MakeGuest, make_seat: MakeSeat) -> None:
     guest = make_guest()
     guest.start()

@@ -12,9 +12,11 @@ import pytest
 from seatwright.client import messages
 from seatwright.client.credentials import CredentialError, read_password
 from seatwright.client.journal import REMEMBERED, Journal, encode
+from seatwright.client.metrics import metrics
 from seatwright.client.notify import notify, watchdog_seconds
+from seatwright.client.publisher import Publisher
 from seatwright.client.runfiles import begin_support, support_left
-from seatwright.client.state import PublishedDevice, Publisher, State, read_idle
+from seatwright.client.state import PublishedDevice, State, read_idle
 from seatwright.client.timing import HOPELESS_WAIT, JITTER, LONGEST_WAIT, BackOff, Use
 
 CLIENT = Path(messages.__file__).parent
@@ -103,7 +105,7 @@ def test_the_watchdog_is_served_at_half_its_time() -> None:
 
 def test_the_state_is_written_when_it_changes_only(tmp_path: Path) -> None:
     path = tmp_path / "state.json"
-    publisher = Publisher(path)
+    publisher = Publisher(tmp_path)
     state = State("shown", "rr-01", "rr-01", (PublishedDevice("1209:0003", "1-2", "Reader"),))
     publisher.publish(state)
     first = path.stat().st_ino
@@ -114,7 +116,23 @@ def test_the_state_is_written_when_it_changes_only(tmp_path: Path) -> None:
     assert read_idle(path) is False
     publisher.publish(State("shown", "rr-01", "rr-01", idle=True))
     assert read_idle(path) is True
-    assert [one.name for one in tmp_path.iterdir()] == ["state.json"]
+    assert {one.name for one in tmp_path.iterdir()} == {"state.json", "seatwright.prom"}
+
+
+def test_the_metrics_say_what_the_state_says() -> None:
+    """The form is OpenMetrics' text format, from memory."""
+    reader = PublishedDevice("1209:0003", "1-2", "Reader")
+    text = metrics(State("waiting", "rr-01", 'a"b', (reader,), last_error="host-away"))
+    labels = 'seat="rr-01",guest="a\\"b"'
+    lines = text.splitlines()
+    assert f'seatwright_state{{{labels},state="waiting"}} 1' in lines
+    assert f'seatwright_state{{{labels},state="shown"}} 0' in lines
+    assert f"seatwright_redirected{{{labels}}} 1" in lines
+    assert f"seatwright_waiting{{{labels}}} 0" in lines
+    assert f'seatwright_error{{{labels},error="host-away"}} 1' in lines
+    names = [line.split()[2] for line in lines if line.startswith("# TYPE")]
+    assert len(names) == len(set(names)), "each metric is declared once"
+    assert "seatwright_error{" not in metrics(State("shown", "rr-01", "rr-01"))
 
 
 def test_support_mode_is_of_one_session_and_one_time(tmp_path: Path) -> None:

@@ -19,6 +19,9 @@
     restart              "never", "if-idle" or "now": told to the person, decided by the keeper
     idle_after           seconds without typing, clicking or a device in use that count as idle
     picker_keys          chord that opens the device picker, default "Control+Alt+U"
+    ticket_command       program and arguments that print each connection, see
+                         :mod:`seatwright.client.ticket`; null (default): none
+    wait_for_time        whether to wait for a synchronised clock, default true
 
 ``/etc/seatwright/rules.json``, one object::
 
@@ -87,6 +90,8 @@ class SessionConfig:
     restart: str
     idle_after: int
     picker_keys: str
+    ticket_command: tuple[str, ...] = ()
+    wait_for_time: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +132,7 @@ class Rules:
 
 def read_session(path: Path = SESSION_FILE) -> SessionConfig:
     """Read ``session.json``; raises :class:`ConfigError`."""
-    top = _Fields.of_file(path)
+    top = Fields.of_file(path)
     config = SessionConfig(
         seat=top.text("seat", NAME),
         site_title=top.text("site_title"),
@@ -143,6 +148,8 @@ def read_session(path: Path = SESSION_FILE) -> SessionConfig:
         restart=top.choice("restart", RESTART_MODES),
         idle_after=top.number("idle_after", 1, 7 * 86400),
         picker_keys=top.text_or_none("picker_keys", CHORD) or DEFAULT_PICKER_KEYS,
+        ticket_command=_command(top),
+        wait_for_time=top.take("wait_for_time", bool, True),
     )
     top.end()
     return config
@@ -150,7 +157,7 @@ def read_session(path: Path = SESSION_FILE) -> SessionConfig:
 
 def read_rules(path: Path = RULES_FILE) -> Rules:
     """Read ``rules.json``; raises :class:`ConfigError`."""
-    top = _Fields.of_file(path)
+    top = Fields.of_file(path)
     rules = Rules(
         lists=_lists(top),
         onboard=tuple(_onboard(entry) for entry in top.objects("onboard")),
@@ -162,11 +169,11 @@ def read_rules(path: Path = RULES_FILE) -> Rules:
     return rules
 
 
-def _lists(fields: _Fields) -> RuleLists:
+def _lists(fields: Fields) -> RuleLists:
     return RuleLists(fields.rules("redirect"), fields.rules("permitted"))
 
 
-def _onboard(fields: _Fields) -> Onboard:
+def _onboard(fields: Fields) -> Onboard:
     onboard = Onboard(
         port=fields.port_path("port"),
         id=fields.text_or_none("id", DEVICE_ID),
@@ -176,7 +183,7 @@ def _onboard(fields: _Fields) -> Onboard:
     return onboard
 
 
-def _socket(fields: _Fields) -> SocketRules:
+def _socket(fields: Fields) -> SocketRules:
     socket = SocketRules(
         label=fields.text("label"), ports=fields.port_paths("ports"), lists=_lists(fields)
     )
@@ -184,7 +191,7 @@ def _socket(fields: _Fields) -> SocketRules:
     return socket
 
 
-def _names(fields: _Fields) -> Mapping[str, str]:
+def _names(fields: Fields) -> Mapping[str, str]:
     names = fields.take("names", dict, {})
     for key, value in names.items():
         if not DEVICE_ID.fullmatch(key) or not isinstance(value, str) or not value.isprintable():
@@ -192,14 +199,21 @@ def _names(fields: _Fields) -> Mapping[str, str]:
     return dict(names)
 
 
-def _absolute(fields: _Fields, key: str) -> Path:
+def _absolute(fields: Fields, key: str) -> Path:
     path = Path(fields.text(key))
     if not path.is_absolute():
         raise fields.error(key, f"must be an absolute path, not {str(path)!r}")
     return path
 
 
-def _refuse_doubles(fields: _Fields, sockets: tuple[SocketRules, ...]) -> None:
+def _command(top: Fields) -> tuple[str, ...]:
+    words = top.texts_or_none("ticket_command")
+    if words and not Path(words[0]).is_absolute():
+        raise top.error("ticket_command", f"must begin with an absolute path, not {words[0]!r}")
+    return words
+
+
+def _refuse_doubles(fields: Fields, sockets: tuple[SocketRules, ...]) -> None:
     seen: dict[PortPath, str] = {}
     for socket in sockets:
         for port in socket.ports:
@@ -214,18 +228,19 @@ _REQUIRED = object()
 T = TypeVar("T")
 
 
-class _Fields:
+class Fields:
     """One JSON object whose keys are taken one by one; what is left at the end is unknown."""
 
-    def __init__(self, file: Path, where: str, values: object) -> None:
-        self.file, self.where = file, where
+    def __init__(self, file: Path, where: str, values: object, *, quiet: bool = False) -> None:
+        """``quiet``: errors never repeat a value, which may be secret."""
+        self.file, self.where, self.quiet = file, where, quiet
         if not isinstance(values, dict):
             raise ConfigError(f"{file}: {where or 'top level'}: must be an object")
         self.values: dict[str, object] = dict(values)
         self.known: list[str] = []
 
     @classmethod
-    def of_file(cls, path: Path) -> _Fields:
+    def of_file(cls, path: Path) -> Fields:
         fields = cls(path, "", _load(path))
         if fields.take("format", int) != FORMAT:
             raise fields.error("format", f"must be {FORMAT}: the file is of another version")
@@ -241,7 +256,7 @@ class _Fields:
         if value is _REQUIRED:
             raise self.error(key, "is missing")
         if type(value) is not kind:
-            raise self.error(key, f"must be {_KINDS[kind]}, not {json.dumps(value)[:60]}")
+            raise self.error(key, f"must be {_KINDS[kind]}{self._not(value)}")
         return value
 
     def text(self, key: str, pattern: re.Pattern[str] | None = None) -> str:
@@ -268,6 +283,17 @@ class _Fields:
             raise self.error(key, f"must be one of {', '.join(choices)}, not {value!r}")
         return value
 
+    def texts_or_none(self, key: str) -> tuple[str, ...]:
+        """A list of printable texts; () where it is null or absent."""
+        if self.values.get(key) is None:
+            self.values.pop(key, None)
+            self.known.append(key)
+            return ()
+        texts = self.take(key, list)
+        for text in texts:
+            self._check_text(key, text, None)
+        return tuple(texts)
+
     def port_path(self, key: str) -> PortPath:
         return self._parse_port_path(key, self.take(key, str))
 
@@ -277,10 +303,10 @@ class _Fields:
             raise self.error(key, "must not be empty")
         return tuple(self._parse_port_path(key, value) for value in values)
 
-    def objects(self, key: str) -> tuple[_Fields, ...]:
+    def objects(self, key: str) -> tuple[Fields, ...]:
         entries = self.take(key, list)
         return tuple(
-            _Fields(self.file, f"{self.where}{key}[{number}].", entry)
+            Fields(self.file, f"{self.where}{key}[{number}].", entry)
             for number, entry in enumerate(entries)
         )
 
@@ -307,14 +333,19 @@ class _Fields:
 
     def _check_text(self, key: str, value: object, pattern: re.Pattern[str] | None) -> None:
         if not isinstance(value, str) or not value.strip() or not value.isprintable():
-            raise self.error(key, f"must be printable text, not {json.dumps(value)[:60]}")
+            raise self.error(key, f"must be printable text{self._not(value)}")
         if pattern is not None and not pattern.fullmatch(value):
-            raise self.error(key, f"{value!r} has not the form it must have")
+            shown = "" if self.quiet else f"{value!r} "
+            raise self.error(key, f"{shown}has not the form it must have")
+
+    def _not(self, value: object) -> str:
+        return "" if self.quiet else f", not {json.dumps(value)[:60]}"
 
 
 _KINDS: Mapping[type, str] = {
     str: "a text",
     int: "a whole number",
+    bool: "true or false",
     list: "a list",
     dict: "an object",
 }
@@ -329,12 +360,12 @@ def _load(path: Path) -> object:
     if len(data) > MAX_BYTES:
         raise ConfigError(f"{path}: is larger than {MAX_BYTES} bytes")
     try:
-        return json.loads(data, object_pairs_hook=_no_doubles)
+        return json.loads(data, object_pairs_hook=no_doubles)
     except (ValueError, RecursionError) as error:
         raise ConfigError(f"{path}: is not JSON: {error}") from None
 
 
-def _no_doubles(pairs: list[tuple[str, object]]) -> dict[str, object]:
+def no_doubles(pairs: list[tuple[str, object]]) -> dict[str, object]:
     keys = [key for key, _ in pairs]
     for key in keys:
         if keys.count(key) > 1:

@@ -11,13 +11,18 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from seatwright.client.clock import Clock
 from seatwright.client.config import SessionConfig
 from seatwright.client.credentials import CredentialError, read_password
+from seatwright.client.ticket import Ticket, TicketError
+from seatwright.client.ticketrun import ask_ticket
 from seatwright.client.timing import BackOff
 from seatwright.client.toolkit import Gio, GLib, Spice, on
 
 PATIENCE = 20
 """Seconds in which a host that accepted the connection has to answer."""
+CLOCK_SECONDS = 2
+"""How often to ask for the time until it is there."""
 KEEPALIVE = (
     (socket.TCP_KEEPIDLE, 10),
     (socket.TCP_KEEPINTVL, 5),
@@ -32,11 +37,13 @@ HOPELESS = frozenset({"password", "no-password-file", "certificate"})
 
 @dataclass(frozen=True, slots=True)
 class Listener:
-    """Who is told: ``failed`` gets the slug of a message and the seconds until the next try."""
+    """Who is told: ``failed`` gets the slug of a message and the seconds until the next try (0:
+    it depends on others), ``trouble`` a slug and words for the operator alone."""
 
     connecting: Callable[[], None]
     opened: Callable[[], None]
     failed: Callable[[str, float], None]
+    trouble: Callable[[str, str], None]
     channel: Callable[[Any, bool], None]
 
 
@@ -49,33 +56,67 @@ class Connection:
         self._listener = listener
         self._main: Any = None
         self._timer = 0
+        self._clock = Clock(config.wait_for_time)
+        self._closed = False
         self.session = Spice.Session.new()
-        _tell_where(self.session, config)
-        # Sound both ways, where the seat has the sound plugins; without them there is none.
-        self._audio = Spice.Audio.get(self.session, None)
+        self._audio: Any = None
         on(self.session, "channel-new", self._channel_new)
         on(self.session, "channel-destroy", self._channel_destroy)
 
     def open(self) -> bool:
         """Begin a try; returns False so that a timer calls it once."""
         self._timer = 0
+        self._clock.ask(self._timed)
+        return False
+
+    def begin_sound(self) -> None:
+        """Sound both ways, where the seat has the sound plugins; without them there is none.
+
+        Not before there is a picture: finding the plugins takes seconds on a small board.
+        """
+        if self._audio is None:
+            self._audio = Spice.Audio.get(self.session, None)
+
+    def close(self) -> None:
+        """End it for good."""
+        self._closed = True
+        self._stop_timer()
+        self._main = None
+        self.session.disconnect()
+
+    def _timed(self, right: bool) -> None:
+        """The clock can be believed, or not yet."""
+        if self._closed:
+            return
+        if not right:
+            self._listener.failed("no-time", 0)
+            self._timer = GLib.timeout_add_seconds(CLOCK_SECONDS, self.open)
+            return
         self._listener.connecting()
+        if self._config.ticket_command:
+            ask_ticket(self._config.ticket_command, self._ticketed)
+            return
         try:
             password = read_password(self._config.password_credential)
         except CredentialError:
             self._fail("no-password-file")
-            return False
-        self.session.set_property("password", password)
+            return
+        self._connect(Ticket(self._config.tls_port, None, None, password, None))
+
+    def _ticketed(self, answer: Ticket | TicketError) -> None:
+        if self._closed:
+            return
+        if isinstance(answer, TicketError):
+            self._listener.trouble("ticket", str(answer))
+            self._fail("no-ticket")
+            return
+        self._connect(answer)
+
+    def _connect(self, ticket: Ticket) -> None:
+        _tell_where(self.session, self._config, ticket)
         self._timer = GLib.timeout_add_seconds(PATIENCE, self._no_answer)
         if not self.session.connect():
             self._fail("host-away")
-        return False
-
-    def close(self) -> None:
-        """End it for good."""
-        self._stop_timer()
-        self._main = None
-        self.session.disconnect()
 
     def _channel_new(self, _: Any, channel: Any) -> None:
         if isinstance(channel, Spice.MainChannel):
@@ -125,17 +166,20 @@ class Connection:
             self._timer = 0
 
 
-def _tell_where(session: Any, config: SessionConfig) -> None:
+def _tell_where(session: Any, config: SessionConfig, ticket: Ticket) -> None:
     """TLS only: there is no plain port, and every channel is told to be secure."""
-    session.set_property("host", config.host)
-    session.set_property("tls-port", str(config.tls_port))
+    session.set_property("host", ticket.host or config.host)
+    session.set_property("tls-port", str(ticket.tls_port))
+    session.set_property("password", ticket.password)
+    session.set_property("proxy", ticket.proxy)
     session.set_property("ca-file", str(config.ca_file))
     session.set_property("secure-channels", ["all"])
     session.set_property("enable-smartcard", False)
-    if config.subject is None:
+    subject = ticket.subject or config.subject
+    session.set_property("cert-subject", subject)
+    if subject is None:
         session.set_property("verify", Spice.SessionVerify.HOSTNAME)
     else:
-        session.set_property("cert-subject", config.subject)
         session.set_property("verify", Spice.SessionVerify.SUBJECT)
 
 

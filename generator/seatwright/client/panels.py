@@ -11,7 +11,7 @@ from seatwright.client.config import DEFAULT_PICKER_KEYS, SessionConfig
 from seatwright.client.handover import Handover, Status
 from seatwright.client.journal import WARNING, Journal
 from seatwright.client.messages import Messages
-from seatwright.client.picker import Picker, SupportPanel
+from seatwright.client.picker import SUPPORT_HEIGHT, Picker, SupportPanel
 from seatwright.client.runfiles import RESTART_WANTED, SUPPORT, boot_clock, support_left
 from seatwright.client.toolkit import Gdk, Gio, GLib, Gtk, on
 from seatwright.client.window import Window
@@ -100,7 +100,7 @@ class Panels:
     def _open_support(self, left: float) -> None:
         self._close()
         self._journal.note("support-began", "Support mode begins.", seconds=round(left))
-        self._picker = Picker(self._messages, self._guest, self._chosen)
+        self._picker = Picker(self._messages, self._guest, self._chosen, SUPPORT_HEIGHT)
         self._support = SupportPanel(self._messages, self._picker, max(1, round(left / 60)))
         self._open(self._support.panel)
 

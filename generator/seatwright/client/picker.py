@@ -11,7 +11,7 @@ from typing import Any
 from seatwright.client.decide import Kind
 from seatwright.client.handover import Plugged, Status
 from seatwright.client.messages import Messages
-from seatwright.client.toolkit import Gdk, Gtk, on
+from seatwright.client.toolkit import Gdk, GLib, Gtk, on
 
 WHERE = {
     Status.HERE: "picker-here",
@@ -22,12 +22,20 @@ WHERE = {
 }
 STEPS = {"Up": -1, "KP_Up": -1, "Down": 1, "KP_Down": 1}
 CHOOSE = ("Return", "KP_Enter", "space")
+ALONE_HEIGHT, SUPPORT_HEIGHT, DEVICES_HEIGHT, LOG_HEIGHT = 440, 170, 170, 130
+"""Pixels a list has at most before it scrolls: both panels fit a screen of 768."""
 
 
 class Picker:
     """The list; ``chosen`` is told the key of the device that a person chose."""
 
-    def __init__(self, messages: Messages, guest: str, chosen: Callable[[int], None]) -> None:
+    def __init__(
+        self,
+        messages: Messages,
+        guest: str,
+        chosen: Callable[[int], None],
+        height: int = ALONE_HEIGHT,
+    ) -> None:
         self._messages = messages
         self._guest = guest
         self._chosen = chosen
@@ -37,9 +45,12 @@ class Picker:
         self._list.set_placeholder(self._empty)
         self._empty.show()
         on(self._list, "row-activated", lambda _, row: self._choose(row))
+        self._scroll = _scrolled(self._list, height)
+        # A new row has no place yet: its own allocation brings it into view.
+        on(self._list, "size-allocate", lambda *_: GLib.idle_add(self._show_chosen))
         self.parts = (
             _text(messages.say("picker-title", guest=guest), "title"),
-            self._list,
+            self._scroll,
             _text(messages.say("picker-help"), "help"),
         )
 
@@ -72,7 +83,16 @@ class Picker:
             self._list.select_row(self._list.get_row_at_index(number))
         elif name in CHOOSE and row is not None:
             self._choose(row)
+        self._show_chosen()
         return name != "Escape"
+
+    def _show_chosen(self) -> bool:
+        """Scroll so far that the chosen row is in view."""
+        row = self._list.get_selected_row()
+        if row is not None:
+            place = row.get_allocation()
+            self._scroll.get_vadjustment().clamp_page(place.y, place.y + place.height)
+        return False
 
     def _choose(self, row: Any) -> None:
         self._chosen(self._keys[row.get_index()])
@@ -87,13 +107,14 @@ class SupportPanel:
         self._devices.set_selectable(False)
         self._log = Gtk.TextView(editable=False, cursor_visible=False, monospace=True)
         self._log.set_wrap_mode(Gtk.WrapMode.WORD_CHAR)
-        scroll = Gtk.ScrolledWindow(min_content_height=200, min_content_width=900)
-        scroll.add(self._log)
+        log = _scrolled(self._log, LOG_HEIGHT)
+        log.set_property("min-content-height", LOG_HEIGHT)
+        log.set_property("min-content-width", 900)
         self.panel = _panel(
             *picker.parts,
             _text(messages.say("support-title"), "title"),
-            self._devices,
-            scroll,
+            _scrolled(self._devices, DEVICES_HEIGHT),
+            log,
             _text(messages.say("support-ends", minutes=minutes), "help"),
         )
 
@@ -110,6 +131,14 @@ class SupportPanel:
         buffer = self._log.get_buffer()
         buffer.set_text("\n".join(lines))
         self._log.scroll_to_iter(buffer.get_end_iter(), 0, False, 0, 0)
+
+
+def _scrolled(child: Any, height: int) -> Any:
+    """As high as what is in it, up to a limit; scrolls up and down only."""
+    scroll = Gtk.ScrolledWindow(propagate_natural_height=True, max_content_height=height)
+    scroll.set_policy(Gtk.PolicyType.NEVER, Gtk.PolicyType.AUTOMATIC)
+    scroll.add(child)
+    return scroll
 
 
 def _panel(*parts: Any) -> Any:

@@ -16,6 +16,7 @@ RUN = Path("/run/seatwright")
 SUPPORT = "support"
 RESTART_WANTED = "restart-wanted"
 STATE = "state.json"
+METRICS = "seatwright.prom"
 STARTED = "started"
 FORMAT = 1
 LONGEST_SUPPORT = 12 * 60

@@ -53,6 +53,7 @@ class Window:
         self.top = Gtk.Window(title=config.site_title)
         self.top.add(self._overlay)
         self.top.set_default_size(*_screen_size())
+        self.top.set_decorated(False)  # no bar with a button to close it
         self.top.fullscreen()
         on(self.top, "delete-event", lambda *_: True)
 
@@ -80,6 +81,9 @@ class Window:
         display = SpiceGtk.Display.new(session, 0)
         for name in ("scaling", "resize-guest", "grab-keyboard"):
             display.set_property(name, True)
+        # Grabbing the pointer needs Wayland protocols that a kiosk compositor may not have: the
+        # library then crashes. The window fills the screen, so there is nowhere to lose it to.
+        display.set_property("grab-mouse", False)
 
         def ready(*_: Any) -> None:
             if display is self._display and display.get_property("ready"):

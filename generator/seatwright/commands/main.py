@@ -34,6 +34,7 @@ VERBS: Mapping[str, Verb] = {
     "trace": Verb("trace", "Say what happens to one device at a seat, rule by rule, and why."),
     "plan": Verb("plan", "Print the plan of a site: everything looked up and compiled."),
     "budget": Verb("budget", "Say what links carry, and which peripherals fit."),
+    "twin": Verb("twin", "Try a seat and its guest in an emulator, device by device."),
     "review": Verb("review", "Say what the change between two revisions does to whom."),
     "book": Verb("book", "Make one HTML page of a site, to read, print and try devices in."),
     "image": Verb("image", "Make the image that the seats of a model boot from."),

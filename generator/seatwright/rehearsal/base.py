@@ -58,12 +58,15 @@ class Recipe:
     packages: tuple[str, ...]
     shelf: tuple[str, ...] = ()
     above: Recipe | None = None
+    left_out: tuple[str, ...] = ()
+    """Files of packages that are not unpacked (patterns of dpkg's path-exclude)."""
 
     @property
     def directory(self) -> str:
         """Its name in the cache."""
         below = self.above.directory if self.above else ""
         content = repr((FORMAT, self.suite, sorted(self.packages), sorted(self.shelf), below))
+        content += repr(self.left_out) if self.left_out else ""
         return f"{self.name}-{hashlib.sha256(content.encode()).hexdigest()[:12]}"
 
 
@@ -177,6 +180,7 @@ def _bootstrap(recipe: Recipe, target: Path) -> None:
     """Let mmdebstrap put the packages into a directory."""
     argv = ["mmdebstrap", "--quiet", "--mode=root", "--variant=minbase"]
     argv += [f"--dpkgopt=path-exclude=/usr/share/{name}/*" for name in UNREAD]
+    argv += [f"--dpkgopt=path-exclude={pattern}" for pattern in recipe.left_out]
     argv += ["--dpkgopt=force-unsafe-io", "--aptopt=APT::Install-Recommends false"]
     argv += [f"--include={','.join(recipe.packages)}"]
     argv += [f'--customize-hook=mkdir -p "$1{SHELF}"']

@@ -117,6 +117,9 @@ SEAT_BASE = Role(
                 "cage",
                 "gir1.2-gtk-3.0",
                 "gir1.2-spiceclientgtk-3.0",
+                "gstreamer1.0-alsa",  # what the session plays and records sound with
+                "gstreamer1.0-plugins-base",
+                "gstreamer1.0-plugins-good",
                 "libusbredirhost1",
                 "python3-gi",
                 "seatd",
@@ -256,6 +259,25 @@ SEAT_SESSION = Role(
             "Password of the guest's display, from a vault; empty: it asks for none.",
             default="",
             secret=True,
+        ),
+        Variable(
+            "seat_session_ticket_command",
+            "list",
+            "default",
+            "A program and its arguments, run as the session's user before each connect, that "
+            "prints the connection as JSON: tls_port and, where they differ, host, subject, "
+            "password and proxy. Empty: the connection is the one above. Put it on the seat by "
+            "means of your own.",
+            default=(),
+            elements="str",
+        ),
+        Variable(
+            "seat_session_wait_for_time",
+            "bool",
+            "default",
+            "Wait for a synchronised clock before the first connect, where a service on the seat "
+            "sets the clock: a certificate cannot be judged by a wrong one.",
+            default=True,
         ),
         Variable(
             "seat_session_picker_keys",

@@ -38,6 +38,7 @@ from seatwright.client.manifest import ManifestError, digest, read_manifests, se
 from seatwright.client.processes import children, lives, stays
 from seatwright.client.runfiles import (
     LONGEST_SUPPORT,
+    METRICS,
     RESTART_WANTED,
     STARTED,
     STATE,
@@ -93,7 +94,8 @@ class Keeper:
             if now in self._refused() and self._good_digest() not in (None, now):
                 return _say(1, f"files {now[:12]} did not come up before; going back")
             write_atomic(self._layout.run / STARTED, now.encode() + b"\n", durable=False)
-            remove(self._layout.run / STATE)  # of the session before: it says nothing of this one
+            for name in (STATE, METRICS):  # of the session before: they say nothing of this one
+                remove(self._layout.run / name)
             return _say(0, f"starting with files {now[:12]}")
 
     def keep(self, settle: float) -> int:
@@ -143,7 +145,7 @@ class Keeper:
         """End what the compositor shows (systemd names it MAINPID); it then ends by itself."""
         main = os.environ.get("MAINPID", "")
         if not main.isdecimal():
-            return _say(1, "nobody named the compositor (MAINPID)")
+            return _say(0, "the compositor has ended already")
         for child in children(int(main)):
             with contextlib.suppress(ProcessLookupError):
                 os.kill(child, signal.SIGTERM)

@@ -24,6 +24,9 @@ ENGLISH: Mapping[str, str] = {
     "guest-closed": "{guest} has ended the connection. This seat is connecting again.",
     "no-password-file": "This seat has no password for {guest}. "
     "Please tell the people who look after this room.",
+    "no-time": "This seat waits until it is told the right time, then it connects to {guest}.",
+    "no-ticket": "This seat was given no way to {guest}. It keeps trying. "
+    "If it takes long, please tell the people who look after this room.",
     "trying-again": "Trying again in {seconds} s.",
     # devices
     "device-arrived": "{device} is now in {guest}.",

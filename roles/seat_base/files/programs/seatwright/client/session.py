@@ -7,6 +7,7 @@ event leading to one method here; what has to be decided is decided in modules w
 from __future__ import annotations
 
 import argparse
+import faulthandler
 import random
 import signal
 import sys
@@ -29,8 +30,9 @@ from seatwright.client.libusb import Libusb
 from seatwright.client.messages import Messages
 from seatwright.client.notify import notify, watchdog_seconds
 from seatwright.client.panels import Panels
-from seatwright.client.runfiles import RUN, STATE, boot_clock
-from seatwright.client.state import Publisher, State
+from seatwright.client.publisher import Publisher
+from seatwright.client.runfiles import RUN, boot_clock
+from seatwright.client.state import State
 from seatwright.client.timing import BackOff, Use
 from seatwright.client.toolkit import GLib, Gtk, Spice
 from seatwright.client.usbbus import UsbBus
@@ -40,6 +42,8 @@ LOOK_SECONDS = 30
 """How often to look whether the guest uses its devices, while it has any."""
 SETTLE_SECONDS = 3
 """After this time a guest has told how many redirection ports it has."""
+SOUND_SECONDS = 1
+"""After the picture: finding the sound plugins holds everything else up for a moment."""
 TROUBLE = {Event.REFUSED, Event.BUSY, Event.NO_PORT}
 
 
@@ -50,12 +54,14 @@ class Seat:
         """Raises OSError, GLib.Error where a library is missing or has no USB support."""
         self._config, self._rules, self._journal = config, rules, journal
         self._messages = Messages(config.language)
-        self._publisher = Publisher(run / STATE)
+        self._publisher = Publisher(run)
         self._use = Use.begin(boot_clock(), config.idle_after)
         self._look_timer = 0
         self._state, self._ready = "starting", False
         self._error: str | None = None
-        listener = Listener(self._connecting, self._opened, self._failed, self._channel)
+        listener = Listener(
+            self._connecting, self._opened, self._failed, self._trouble, self._channel
+        )
         self._connection = Connection(config, BackOff(random.random), listener)
         self._bus = UsbBus(self._connection.session, Libusb())
         self._handover = Handover(self._bus, self._tell)
@@ -83,16 +89,21 @@ class Seat:
             return
         self._ready = True
         self._journal.note("session-up", "The session is up.", guest=self._config.guest)
+        self._publish()
         notify("READY=1", f"STATUS=up, guest {self._config.guest}")
         seconds = watchdog_seconds()
         if seconds is not None:
             GLib.timeout_add(int(seconds * 1000), lambda: notify("WATCHDOG=1") or True)
-        self._publish()
         self._look()
 
     def _picture(self) -> None:
         self._state, self._error = "shown", None
         self._publish()
+        GLib.timeout_add_seconds(SOUND_SECONDS, self._sound)
+
+    def _sound(self) -> bool:
+        self._connection.begin_sound()
+        return False
 
     # the connection
 
@@ -120,9 +131,14 @@ class Seat:
             self._journal.note(slug, self._say(slug), priority=WARNING, guest=self._config.guest)
         self._state, self._error = "waiting", slug
         self._handover.lost()
-        then = self._say("trying-again", seconds=max(1, round(wait)))
+        then = self._say("trying-again", seconds=max(1, round(wait))) if wait else ""
         self._window.show_page(self._say(slug), then)
         self._devices_changed()
+
+    def _trouble(self, slug: str, what: str) -> None:
+        """For the operator: the person is told in other words, and once."""
+        if self._error != f"no-{slug}":
+            self._journal.note(slug, f"The program for tickets: {what}.", priority=WARNING)
 
     def _channel(self, channel: Any, new: bool) -> None:
         if isinstance(channel, Spice.UsbredirChannel):
@@ -253,6 +269,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--run", type=Path, default=RUN, help="where the state file lies")
     parser.add_argument("--journal", default=SOCKET, help="the journal's socket")
     options = parser.parse_args(arguments)
+    faulthandler.enable()  # a library that crashes leaves a trace in the journal
     journal = Journal(options.journal)
     if not Gtk.init_check(None)[0]:
         journal.note("no-display", "There is no display to show the session on.", priority=ERROR)

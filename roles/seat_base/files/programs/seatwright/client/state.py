@@ -14,10 +14,10 @@ something in it changed; it lies in memory, so nothing wears out.
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 
-from seatwright.client.files import read_small, write_json
+from seatwright.client.files import read_small
 
 STATE_FILE = Path("/run/seatwright/state.json")
 FORMAT = 1
@@ -45,20 +45,6 @@ class State:
     last_input: float = 0.0
     last_error: str | None = None
     ready: bool = False
-
-
-class Publisher:
-    """Writes the state file when the state differs from what is there."""
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._last: State | None = None
-
-    def publish(self, state: State) -> None:
-        """Raises OSError where the file cannot be written."""
-        if state != self._last:
-            write_json(self._path, {"format": FORMAT, **asdict(state)}, durable=False)
-            self._last = state
 
 
 def read_idle(path: Path) -> bool:

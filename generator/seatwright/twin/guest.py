@@ -1,0 +1,166 @@
+"""The guest twin: QEMU with a SPICE server, the planned redirection ports and the host's filter.
+
+It has no disk unless one is asked for: what counts is what arrives, by QEMU's own account.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from seatwright.plan import Plan, PlannedController, PlannedGuest, PlannedRule
+from seatwright.twin.console import BOOTING, Console, Ran, console_options
+from seatwright.twin.disk import Disk
+from seatwright.twin.emulator import Emulator, Network
+
+ATTACHING = re.compile(
+    r"^.*usb-redir: attaching (?:\w+ speed|super) device ([0-9a-f]{4}:[0-9a-f]{4})", re.MULTILINE
+)
+"""QEMU's redirect.c, usbredir_device_connect, at debug level 3."""
+
+Rules = tuple[PlannedRule, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GuestSpec:
+    """A guest as planned, and what a test may set.
+
+    ``filter`` is the host's, as :func:`filter_text` writes it; ``disk`` a system of its own.
+    """
+
+    guest: PlannedGuest
+    filter: str
+    certificates: Path
+    password: str = ""
+    disk: Disk | None = None
+
+    @classmethod
+    def planned(
+        cls, plan: Plan, seat: str, certificates: Path, *, password: str, disk: Disk | None
+    ) -> GuestSpec:
+        """The guest that a seat shows."""
+        guest = plan.guests[plan.seats[seat].guest]
+        rules = filter_text(plan.rules[guest.rules].host)
+        return cls(guest, rules, certificates, password, disk)
+
+    def options(self, directory: Path) -> Iterator[str]:
+        """QEMU's command line."""
+        ticket = "password-secret=ticket" if self.password else "disable-ticketing=on"
+        yield from ("-machine", "q35", "-m", "512" if self.disk else "64", "-device", "qxl-vga")
+        yield from ("-object", f"secret,id=ticket,data={self.password}")
+        where = f"tls-port={self.guest.spice_port}"
+        yield from ("-spice", f"{where},x509-dir={self.certificates},{ticket}")
+        for controller in self.guest.controllers:
+            yield from _controller(controller)
+        only = f",filter={self.filter}" if self.filter else ""
+        for port in self.guest.ports:
+            name = f"port{port.number}"
+            yield from ("-chardev", f"spicevmc,name=usbredir,id={name}")
+            place = f"bus=usb{port.bus}.0,port={port.port}"
+            device = f"usb-redir,id=redir{port.number},chardev={name},{place},debug=3{only}"
+            yield from ("-device", device)
+        if self.disk:
+            yield from _system(self.disk, directory)
+
+
+def filter_text(rules: Rules) -> str:
+    """Rules as ``usb-redir`` takes them."""
+    return "|".join(
+        ":".join(
+            [
+                _code(rule.usb_class, 2),
+                _code(rule.vendor, 4),
+                _code(rule.product, 4),
+                _code(rule.version, 4),
+                str(int(rule.allow)),
+            ]
+        )
+        for rule in rules
+    )
+
+
+def _code(value: int, digits: int) -> str:
+    return "-1" if value < 0 else f"0x{value:0{digits}x}"
+
+
+def _controller(one: PlannedController) -> Iterator[str]:
+    """A controller as libvirt would give it to QEMU; EHCI comes with its companions."""
+    if one.kind == "qemu-xhci":
+        yield from ("-device", f"qemu-xhci,id=usb{one.index},p2={one.ports},p3={one.ports}")
+        return
+    slot = 0x10 + one.index
+    yield from ("-device", f"ich9-usb-ehci1,id=usb{one.index},addr={slot:#x}.7,multifunction=on")
+    for number in range(3):
+        place = f"addr={slot:#x}.{number},multifunction=on"
+        master = f"masterbus=usb{one.index}.0,firstport={2 * number}"
+        yield from ("-device", f"ich9-usb-uhci{number + 1},{master},{place}")
+
+
+def _system(disk: Disk, directory: Path) -> Iterator[str]:
+    """The twins' own Debian inside the guest, with the same way in as the client."""
+    drive = f"if=none,id=system,format=raw,snapshot=on,file={disk.image}"
+    words = "root=/dev/vda rw quiet systemd.mask=seatwright-session.service"
+    yield from console_options(directory / "guest.agent")
+    yield from ("-drive", drive, "-device", "virtio-blk-pci,drive=system")
+    yield from ("-kernel", str(disk.kernel), "-initrd", str(disk.initrd), "-append", words)
+
+
+class Guest:
+    """A guest that can be started, stopped and asked."""
+
+    def __init__(self, spec: GuestSpec, directory: Path, network: Network) -> None:
+        self.spec = spec
+        self._directory = directory
+        self._network = network
+        self._emulator: Emulator | None = None
+        self._console: Console | None = None
+
+    @property
+    def emulator(self) -> Emulator:
+        """The running one."""
+        assert self._emulator is not None, "the guest is off"
+        return self._emulator
+
+    def start(self, spec: GuestSpec | None = None) -> None:
+        """Boot, as it is or as another."""
+        self.spec = spec or self.spec
+        self._emulator = Emulator(
+            "guest", self._directory, self._network, list(self.spec.options(self._directory))
+        )
+        if self.spec.disk:
+            self._console = Console(self._directory / "guest.agent")
+
+    def wait_up(self) -> None:
+        """Wait until its own system can be asked; fine where it has none."""
+        if self._console is not None:
+            self._console.wait_up(BOOTING)
+
+    def run(self, *argv: str, input: str = "") -> Ran:
+        """Run a command in its own system as root."""
+        assert self._console is not None, "the guest has no system of its own"
+        return self._console.run(*argv, input=input)
+
+    def stop(self) -> None:
+        """Take its power away; fine when it is off."""
+        if self._console is not None:
+            self._console.close()
+            self._console = None
+        if self._emulator is not None:
+            self._emulator.kill()
+            self._emulator = None
+
+    def attached(self) -> int:
+        """How many redirected devices are there, by QEMU's own account."""
+        return sum(
+            self.emulator.qmp.ask(
+                "qom-get", path=f"/machine/peripheral/redir{port.number}", property="attached"
+            )
+            is True
+            for port in self.spec.guest.ports
+        )
+
+    def arrivals(self) -> list[str]:
+        """The ids of all devices that ever arrived, in that order."""
+        return ATTACHING.findall(self.emulator.said())
