@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import pickle
 import shutil
 import signal
 import subprocess
@@ -19,7 +20,7 @@ from conftest import ROOT, again
 from seatwright.image.build import Order, build, differences
 from seatwright.image.errors import ImageError
 from seatwright.image.filesystem import MIB
-from seatwright.image.manifest import verify
+from seatwright.image.manifest import digest_of, verify
 from support.small_image import run
 
 
@@ -27,27 +28,68 @@ def quiet(text: str) -> None:
     """Nobody reads."""
 
 
-def test_a_second_build_on_another_day_is_the_same_bit_for_bit(
+BUILD = """
+import pickle, sys
+from seatwright.image.build import build
+build(pickle.load(open(sys.argv[1], "rb")), lambda text: print(text, flush=True))
+"""
+
+
+def builder(order: Order, place: Path, *before: str) -> subprocess.Popen[str]:
+    """A build in a process of its own, with words before the command."""
+    wanted = place / "order"
+    wanted.write_bytes(pickle.dumps(order))
+    argv = [*before, sys.executable, "-c", BUILD, str(wanted)]
+    return subprocess.Popen(
+        argv,
+        env={**os.environ, "PYTHONPATH": str(ROOT / "generator")},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        start_new_session=True,
+    )
+
+
+ANOTHER_DAY = ("faketime", "-f", "+400d")
+
+
+def test_a_killed_build_leaves_the_last_image_and_the_next_is_the_same_bit_for_bit(
     image: Path, order: Order, tmp_path: Path
 ) -> None:
-    """Only the base is taken from the first; the clock says another day (faketime)."""
-    other = again(order, tmp_path)
-    script = (
-        "import pickle, sys; from seatwright.image.build import build; "
-        "build(pickle.load(open(sys.argv[1], 'rb')), lambda text: None)"
-    )
-    import pickle
-
-    wanted = tmp_path / "order"
-    wanted.write_bytes(pickle.dumps(other))
-    argv = ["faketime", "-f", "+400d", sys.executable, "-c", script, str(wanted)]
-    environment = {**os.environ, "PYTHONPATH": str(ROOT / "generator")}
-    done = subprocess.run(argv, env=environment, capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr
-    reasons = differences(image.parent, other.target)
+    """Killed while it makes the root file system, then built to its end, both on another day."""
+    target = tmp_path / "tarn"
+    shutil.copytree(image.parent, target)
+    (target / "tarn.img.sha256").write_text("the last one\n")
+    other = replace(again(order, tmp_path), target=target)
+    killed = builder(other, tmp_path, *ANOTHER_DAY)
+    assert killed.stdout
+    for line in killed.stdout:
+        if "Making the root" in line:
+            break
+    time.sleep(0.5)
+    os.killpg(killed.pid, signal.SIGKILL)
+    killed.wait()
+    assert (target / "tarn.img.sha256").read_text() == "the last one\n"
+    assert str(tmp_path) not in Path("/proc/self/mounts").read_text()
+    finished = builder(other, tmp_path, *ANOTHER_DAY)
+    said, _ = finished.communicate()
     shutil.rmtree(tmp_path / "cache")
-    assert reasons == []
-    assert (other.target / "tarn.img").read_bytes()[:MIB] == image.read_bytes()[:MIB]
+    assert finished.returncode == 0, said
+    assert differences(image.parent, target) == []
+    assert digest_of(target / "tarn.img") == digest_of(image)
+
+
+@pytest.mark.long
+def test_two_builds_from_nothing_are_the_same_bit_for_bit(
+    image: Path, order: Order, tmp_path: Path
+) -> None:
+    """The base is made anew, too, from the recorded list of packages, on another day."""
+    other = replace(order, cache=tmp_path / "cache", target=tmp_path / "tarn")
+    process = builder(other, tmp_path, *ANOTHER_DAY)
+    said, _ = process.communicate()
+    shutil.rmtree(tmp_path / "cache", ignore_errors=True)
+    assert process.returncode == 0, said
+    assert differences(image.parent, other.target) == []
 
 
 def test_what_is_in_it_is_said_and_signed(image: Path, order: Order, tmp_path: Path) -> None:
@@ -117,59 +159,18 @@ def test_the_table_has_every_room_of_the_model(image: Path, tmp_path: Path) -> N
     assert rooms == {"front-desk", "digitisation", "offices"}
 
 
-def test_a_killed_build_leaves_the_last_image_and_the_next_one_goes_on(
-    image: Path, order: Order, tmp_path: Path
-) -> None:
-    """Killed while it makes the root file system; what is there afterwards is the old image."""
-    target = tmp_path / "tarn"
-    shutil.copytree(image.parent, target)
-    before = (target / "manifest.json").read_bytes()
-    import pickle
-
-    other = replace(again(order, tmp_path), target=target)
-    (tmp_path / "order").write_bytes(pickle.dumps(other))
-    script = (
-        "import pickle, sys; from seatwright.image.build import build; "
-        "build(pickle.load(open(sys.argv[1], 'rb')), print)"
-    )
-    environment = {**os.environ, "PYTHONPATH": str(ROOT / "generator"), "PYTHONUNBUFFERED": "1"}
-    argv = [sys.executable, "-c", script, str(tmp_path / "order")]
-    process = subprocess.Popen(
-        argv, env=environment, stdout=subprocess.PIPE, text=True, start_new_session=True
-    )
-    assert process.stdout
-    for line in process.stdout:
-        if "Making the root" in line:
-            break
-    time.sleep(0.5)
-    os.killpg(process.pid, signal.SIGKILL)
-    process.wait()
-    assert (target / "manifest.json").read_bytes() == before
-    assert str(tmp_path) not in Path("/proc/self/mounts").read_text()
-    assert differences(image.parent, build(other, quiet)) == []
-    shutil.rmtree(tmp_path / "cache")
-    shutil.rmtree(target)
-
-
 def test_a_full_disk_leaves_the_last_image(image: Path, order: Order, tmp_path: Path) -> None:
     """The images go to a file system of 40 MB, which holds an earlier one."""
-    script = f"""
-set -e
-mount -t tmpfs -o size=40m tmpfs {tmp_path}
-mkdir {tmp_path}/tarn; echo old >{tmp_path}/tarn/manifest.json
-{sys.executable} -c "import pickle; from seatwright.image.build import build
-build(pickle.load(open('{order.repository}/full-order', 'rb')), print)" || true
-cat {tmp_path}/tarn/manifest.json; ls -A {tmp_path}
-"""
-    import pickle
-
     wanted = replace(order, target=tmp_path / "tarn")
-    (order.repository / "full-order").write_bytes(pickle.dumps(wanted))
-    environment = {**os.environ, "PYTHONPATH": str(ROOT / "generator")}
-    argv = ["unshare", "--mount", "sh", "-c", script]
-    done = subprocess.run(argv, env=environment, capture_output=True, text=True)
-    assert "No space left on device" in done.stderr or "Is the disk full?" in done.stderr
-    assert done.stdout.splitlines()[-2:] == ["old", "tarn"]
+    script = (
+        f"mount -t tmpfs -o size=40m tmpfs {tmp_path} && mkdir {tmp_path}/tarn && "
+        f'echo old >{tmp_path}/tarn/manifest.json && ("$@" || true) && '
+        f"cat {tmp_path}/tarn/manifest.json && ls -A {tmp_path}"
+    )
+    process = builder(wanted, order.repository, "unshare", "--mount", "sh", "-c", script, "sh")
+    said, _ = process.communicate()
+    assert "No space left on device" in said or "Is the disk full?" in said
+    assert said.splitlines()[-2:] == ["old", "tarn"]
 
 
 def test_what_was_not_rendered_is_not_built(order: Order, tmp_path: Path) -> None:
