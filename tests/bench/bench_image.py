@@ -21,10 +21,9 @@ from rich.console import Console
 from rich.table import Table
 
 from seatwright.commands.planned import plan_site
-from seatwright.image import card as cards
 from seatwright.image.base import ensure_base
 from seatwright.image.build import Order, build
-from seatwright.image.card import read_image, write_card
+from seatwright.image.card import read_image, write_blocks, write_card
 from seatwright.image.device import look
 from seatwright.image.filesystem import FileSystem, make_ext4
 from seatwright.image.recipe import recipe
@@ -111,7 +110,7 @@ def write_out(image: Path, place: Path) -> tuple[float, float]:
     os.truncate(target, 2 * GIB)
     card = read_image(image, None, quiet)
     descriptor = os.open(target, os.O_RDWR)
-    ours = timed(lambda: cards._write(descriptor, card, quiet))
+    ours = timed(lambda: write_blocks(descriptor, card, quiet))
     os.close(descriptor)
     argv = ["dd", f"if={image}", f"of={target}", "bs=4M", "conv=notrunc,fsync", "status=none"]
     plain = timed(lambda: subprocess.run(argv, check=True))

@@ -182,7 +182,7 @@ def test_a_seat_that_nobody_knows_waits_and_shows_what_it_is(
         machine.start()
         state = "systemctl show -P SubState seatwright-identity.service"
         machine.becomes(state, "start", STARTED)
-        machine.becomes("grep -c \"####\" /dev/vcs1", "1", 120)
+        machine.becomes('grep -c "####" /dev/vcs1', "1", 120)
         assert machine.run(UP).stdout.strip() != "active"
         assert "this image has no seat rr-01" in machine.run(TELL + "rr-01").stderr
         machine.ask(TELL + "fd-2")

@@ -16,7 +16,7 @@ from seatwright.commands.card import command
 from seatwright.image import card as cards
 from seatwright.image.blockmap import read_map
 from seatwright.image.card import read_image, write_card
-from seatwright.image.device import LARGEST_CARD, Target, _look_at_device, look, may_write
+from seatwright.image.device import LARGEST_CARD, Target, look, look_at_device, may_write
 from seatwright.image.errors import ImageError
 from seatwright.image.filesystem import MIB
 from support.small_image import run, small_image
@@ -247,7 +247,7 @@ def machine(tmp_path: Path) -> Iterator[Path]:
 
 def at(machine: Path, name: str) -> Target:
     """A device of that machine."""
-    return _look_at_device(Path("/dev", name), machine / "sys/devices" / name, machine)
+    return look_at_device(Path("/dev", name), machine / "sys/devices" / name, machine)
 
 
 def test_a_card_reader_is_fine_and_described(machine: Path) -> None:
@@ -288,7 +288,7 @@ def test_a_fixed_or_large_disk_is_written_only_when_named(machine: Path) -> None
 
 def test_a_partition_and_what_is_no_device_are_refused(machine: Path) -> None:
     with pytest.raises(ImageError, match="is a partition of sdz"):
-        _look_at_device(Path("/dev/sdz1"), machine / "sys/devices/sdz/sdz1", machine)
+        look_at_device(Path("/dev/sdz1"), machine / "sys/devices/sdz/sdz1", machine)
     with pytest.raises(ImageError, match="neither a block device nor a file"):
         look(Path("/dev/null"))
     with pytest.raises(ImageError, match="No such file"):

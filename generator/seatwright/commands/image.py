@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -125,13 +127,11 @@ def order_of(
     )
 
 
-class refusing:
+@contextmanager
+def refusing() -> Iterator[None]:
     """What keeps an image from being made or written, as every verb says it."""
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        if isinstance(error, ImageError):
-            status = Status.MISSING if error.missing else Status.UNUSABLE
-            raise Refused(error.message, error.hint, status) from error
+    try:
+        yield
+    except ImageError as error:
+        status = Status.MISSING if error.missing else Status.UNUSABLE
+        raise Refused(error.message, error.hint, status) from error

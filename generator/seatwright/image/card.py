@@ -105,7 +105,7 @@ def write_card(
         raise ImageError(f"{target.path}: {error.strerror}") from None
     try:
         probe = _probe(descriptor, target, card.blocks)
-        _write(descriptor, card, progress)
+        write_blocks(descriptor, card, progress)
         _forget_cache(descriptor)
         what = f"{target.path} does not hold what was written"
         _compare(descriptor, card.blocks, what, BROKEN, "reading back", progress)
@@ -149,7 +149,7 @@ def _check_probe(descriptor: int, target: Target, mark: bytes | None) -> None:
     os.fsync(descriptor)
 
 
-def _write(descriptor: int, card: Card, progress: Progress) -> None:
+def write_blocks(descriptor: int, card: Card, progress: Progress) -> None:
     """Every mapped range; the one with the partition table after all others reached the card."""
     first, *others = card.blocks.ranges
     done = 0

@@ -48,10 +48,10 @@ def look(path: Path, root: Path = Path("/")) -> Target:
     if not stat.S_ISBLK(found.st_mode):
         raise ImageError(f"{path} is neither a block device nor a file.")
     number = f"{os.major(found.st_rdev)}:{os.minor(found.st_rdev)}"
-    return _look_at_device(path, (root / "sys/dev/block" / number).resolve(), root)
+    return look_at_device(path, (root / "sys/dev/block" / number).resolve(), root)
 
 
-def _look_at_device(path: Path, at: Path, root: Path) -> Target:
+def look_at_device(path: Path, at: Path, root: Path) -> Target:
     """A block device from what the kernel says of it in sysfs."""
     if (at / "partition").exists():
         raise ImageError(

@@ -179,6 +179,7 @@ def prove(name: str) -> None:
     key = " ".join(read(Path("/etc/ssh/ssh_host_ed25519_key.pub")).split()[:2])
     proof = hmac.new(token.encode(), f"{name} {key}".encode(), hashlib.sha256).hexdigest()
     write(PROOF, f"{proof}\n")
+    write(TOLD, f"{name}\n")  # the card's file system may not survive a power cut in what follows
     mounted = ["mount", "-o", "remount,rw", str(CARD.parent)]
     if subprocess.run(mounted, check=False).returncode == 0:
         write(CARD, json.dumps({"seat": name}) + "\n")
