@@ -67,6 +67,7 @@ MEANING: tuple[FindingKind, ...] = (
             ("duplicate-name", "Two things have one name"),
             ("reserved-name", "A name already means something else"),
             ("duplicate-guest", "Two seats show one guest"),
+            ("duplicate-board", "Two seats have one board"),
             ("seat-without-model", "A seat has no model"),
             ("seat-without-host", "A seat's guest has no host"),
             ("label-not-in-model", "A socket's label is not on the model of the seats"),

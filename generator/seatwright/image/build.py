@@ -153,20 +153,6 @@ def _check(order: Order) -> None:
             f"{order.rendered} is not what the site would be rendered to now.",
             "Run seatwright render first: an image is made of what was rendered.",
         )
-    _refuse_doubles(order.seats)
-
-
-def _refuse_doubles(seats: list[PlannedSeat]) -> None:
-    """One board is one seat."""
-    seen: dict[str, str] = {}
-    for seat in seats:
-        for known in filter(None, (seat.serial, seat.mac)):
-            if known in seen:
-                raise ImageError(
-                    f"{seen[known]} and {seat.name} have the same board, {known}.",
-                    "A new card could be either; correct the serial or mac of one of them.",
-                )
-            seen[known] = seat.name
 
 
 def _board(order: Order) -> Board | None:

@@ -46,6 +46,7 @@ def site_problems(values: Values, entries: list[Entry]) -> Iterator[Problem]:
     yield from peripheral_names(values["peripherals"])
     yield from seat_names(entries, values["hosts"])
     yield from guest_names(entries)
+    yield from boards(values["rooms"])
     yield from empty_rooms(values["rooms"])
     yield from undecided_seats(entries)
     yield from policy_labels(entries, values)
@@ -129,6 +130,29 @@ def reserved(name: str, path: SourcePath) -> Problem:
     """A seat or host named like a group."""
     hint = f"The names {listed(GROUPS, 'and')} stand for groups of the inventory."
     return Problem("reserved-name", path, f'"{name}" already has a meaning in Ansible.', hint)
+
+
+def boards(rooms: Any) -> Iterator[Problem]:
+    """A new card knows its seat by the board: no two seats can have the same."""
+    first: dict[str, SourcePath] = {}
+    for room_name, room in records(rooms):
+        for index, written in enumerate(() if room["seats"] is BROKEN else room["seats"]):
+            if isinstance(written, tuple) or written is BROKEN:
+                continue
+            path = ("rooms", room_name, "seats", index)
+            for key in ("serial", "mac"):
+                known = written[key]
+                if known is None or known is BROKEN:
+                    continue
+                other = first.setdefault(known, path)
+                if other is not path:
+                    yield Problem(
+                        "duplicate-board",
+                        (*path, key),
+                        f"Another seat has the board {known}, too.",
+                        "A new card could be either seat; correct one of them.",
+                        also=((other, "the other one"),),
+                    )
 
 
 def guest_names(entries: list[Entry]) -> Iterator[Problem]:
