@@ -30,7 +30,9 @@ from seatwright.image.recipe import recipe
 from seatwright.image.snapshot import Snapshot, snapshot_file
 
 ROOT = Path(__file__).parents[2]
-MODELS = 10
+MODELS = int(sys.argv[1]) if len(sys.argv) > 1 else 10
+"""Models that share a base; a number as argument takes fewer."""
+
 GIB = 1 << 30
 
 

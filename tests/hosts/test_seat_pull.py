@@ -14,6 +14,7 @@ import pytest
 from seats import Seat, becomes
 
 from conftest import ROOT
+from seatwright.ansible_runs import extra
 from seatwright.rehearsal.base import PULLING_SEAT, ensure
 from seatwright.rehearsal.fleet import Fleet
 from seatwright.rehearsal.playbooks import HEADLESS, Rendered
@@ -176,7 +177,6 @@ def a_server_that_is_gone_is_said(pulled: Pulled) -> None:
 
 
 def it_can_be_switched_off(pulled: Pulled) -> None:
-    pulled.change("seat_base_pull", {})
-    pulled.site.clients("--limit", "rr-01").expect_success()
+    pulled.site.clients("--limit", "rr-01", *extra({"seat_base_pull": {}})).expect_success()
     assert not pulled.seat.active("seatwright-pull.timer")
     assert not pulled.seat.has("/etc/systemd/system/seatwright-pull.timer")
