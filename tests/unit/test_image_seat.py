@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import pwd
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,7 +12,7 @@ from types import ModuleType
 
 import pytest
 
-from seatwright.image.enrol import HostKey, add_known_host, proved
+from seatwright.image.enrol import HostKey, add_known_host, keep_token, proved, token_file
 from seatwright.image.errors import ImageError
 from seatwright.image.onseat import seat_identity
 from seatwright.image.snapshot import Snapshot, held_against, read_snapshot
@@ -176,3 +178,21 @@ def test_what_differs_from_the_list_is_named() -> None:
         "c: not recorded, 1 there",
     ]
     assert json.loads("[]") == held_against({"a": "1", "b": "1"}, recorded)
+
+
+def test_a_token_is_the_persons_with_sudo_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What sudo leaves in the environment: sudo(8), SUDO_UID."""
+    monkeypatch.delenv("XDG_STATE_HOME", raising=False)
+    monkeypatch.delenv("SUDO_UID", raising=False)
+    monkeypatch.setenv("HOME", str(tmp_path))
+    assert token_file("rr-01") == tmp_path / ".local/state/seatwright/tokens/rr-01"
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    monkeypatch.setenv("SUDO_UID", str(pwd.getpwnam("nobody").pw_uid))
+    home = Path(pwd.getpwnam("nobody").pw_dir)
+    assert token_file("rr-01") == home / ".local/state/seatwright/tokens/rr-01"
+    monkeypatch.setenv("SUDO_UID", "none")
+    keep_token("rr-01", "sesame")
+    kept = token_file("rr-01")
+    assert kept.read_text() == "sesame\n" and kept.stat().st_mode & 0o077 == 0

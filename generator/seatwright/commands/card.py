@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from pathlib import Path
 
@@ -12,7 +11,7 @@ from seatwright.commands.common import Refused, Status, log
 from seatwright.commands.image import refusing
 from seatwright.image.card import check_seat, new_token, read_image, write_card
 from seatwright.image.device import Target, look, may_write
-from seatwright.image.enrol import token_file
+from seatwright.image.enrol import keep_token
 
 
 @click.command()
@@ -52,7 +51,7 @@ def command(
         token = None if no_token else new_token()
         write_card(card, target, seat, token, progress)
     if token:
-        keep(seat, token)
+        keep_token(seat, token)
     log(f"{device} is the card of {seat}: written, read back, alike.")
     return Status.FINE
 
@@ -62,15 +61,6 @@ def ask(target: Target) -> None:
     log(f"Everything on {target.path} will be lost: {target.described}.")
     if click.prompt(f"Type {target.name} to go on", default="", show_default=False) != target.name:
         raise Refused("Nothing was written.")
-
-
-def keep(seat: str, token: str) -> None:
-    """Remember the token until the seat is enrolled with it."""
-    path = token_file(seat)
-    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(descriptor, "w") as file:
-        file.write(f"{token}\n")
 
 
 class Progress:

@@ -8,10 +8,12 @@ and its host key under the token, so whoever stands in between would have to kno
 from __future__ import annotations
 
 import base64
+import contextlib
 import fcntl
 import hashlib
 import hmac
 import os
+import pwd
 import subprocess
 import tempfile
 from dataclasses import dataclass
@@ -64,9 +66,33 @@ class Way:
 
 
 def token_file(seat: str) -> Path:
-    """Where the token of a seat's card is kept until it is used."""
-    state = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local/state"
+    """Where the token of a seat's card is kept until it is used: with the person, sudo or not."""
+    person = _person()
+    home = Path(person.pw_dir) if person else Path.home()
+    state = os.environ.get("XDG_STATE_HOME") or home / ".local/state"
     return Path(state) / "seatwright/tokens" / seat
+
+
+def keep_token(seat: str, token: str) -> None:
+    """Remember a token until the seat is enrolled with it; for the person's eyes alone."""
+    path, person = token_file(seat), _person()
+    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    with os.fdopen(descriptor, "w") as file:
+        file.write(f"{token}\n")
+    if person:
+        for one in (path, path.parent, path.parent.parent):
+            os.chown(one, person.pw_uid, person.pw_gid)
+
+
+def _person() -> pwd.struct_passwd | None:
+    """Who runs this by sudo (sudo(8), SUDO_UID); None where it is not run so."""
+    number = os.environ.get("SUDO_UID", "")
+    if os.geteuid() != 0 or not number.isdecimal():
+        return None
+    with contextlib.suppress(KeyError):
+        return pwd.getpwuid(int(number))
+    return None
 
 
 def offered_key(way: Way, directory: Path) -> HostKey:
