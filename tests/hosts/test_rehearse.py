@@ -29,7 +29,7 @@ def test_the_front_desk_is_rehearsed_from_first_boot_to_removal() -> None:
     assert found.went_well, said
     assert found.seats == SEATS
     named, checked, first, second, looked, _, gone = found.steps
-    assert set(named.seats.values()) == {"named"}
+    assert set(named.seats.values()) == {"named, session up"}
     # The image has everything already: that is what it is for.
     for step in (checked, first, second):
         assert step.seats == dict.fromkeys(SEATS, "0 changed"), (step.title, step.seats)

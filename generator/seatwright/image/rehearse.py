@@ -29,8 +29,8 @@ from seatwright.rehearsal.fleet import Fleet
 from seatwright.rehearsal.playbooks import HEADLESS, Rendered
 
 KEEPER = "/usr/lib/seatwright/seat-keeper"
-NAMED = 60.0
-"""Seconds that seats are given to become who they are told."""
+NAMED = 90.0
+"""Seconds that seats are given to become who they are told, and to show it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,16 +164,25 @@ def _steps(site: Rendered, say: Say) -> Iterable[Step]:
 
 
 def _take_names(site: Rendered) -> Step:
-    """Tell every seat which it is, and wait until its first boot is over."""
+    """Tell every seat which it is, and wait until its first boot is over and its session up."""
     fleet = site.fleet
     for name in fleet.names:
         fleet.run(name, f"/{PROGRAM} tell {name}")
-    waiting, until = set(fleet.names), time.monotonic() + NAMED
+    unnamed = _wait(fleet, set(fleet.names), f"test -e {DONE}")
+    down = _wait(fleet, set(fleet.names) - unnamed, "systemctl -q is-active seatwright-session")
+    seats = {name: "named, session up" for name in fleet.names}
+    seats |= {name: "named, session not up" for name in down}
+    seats |= {name: "not named" for name in unnamed}
+    return Step("", seats, tuple(sorted({*unnamed, *down})))
+
+
+def _wait(fleet: Fleet, waiting: set[str], condition: str) -> set[str]:
+    """Those for which a command does not succeed in time."""
+    until = time.monotonic() + NAMED
     while waiting and time.monotonic() < until:
-        waiting -= {n for n in waiting if fleet.run(n, f"test -e {DONE}").returncode == 0}
+        waiting -= {name for name in waiting if fleet.run(name, condition).returncode == 0}
         time.sleep(0.2)
-    seats = {name: "unnamed" if name in waiting else "named" for name in fleet.names}
-    return Step("", seats, tuple(sorted(waiting)))
+    return waiting
 
 
 DONE = "/var/lib/seatwright-image/seat"
