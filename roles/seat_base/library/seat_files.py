@@ -238,7 +238,8 @@ def left_alone(module: AnsibleModule, model: dict[str, object]) -> dict[str, obj
         "changed": False,
         "unlike": model["unlike"],
         "msg": f"This seat is not like its model {name}, so nothing was changed:{points}\n"
-        "Give it a model of its own (seatwright survey), or see what was exchanged in it.",
+        "Give it a model of its own (seatwright survey), or see what was exchanged in it. Where a "
+        "machine only stands in for a seat: seat_base_model_must_match: false.",
     }
 
 
