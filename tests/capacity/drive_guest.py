@@ -19,7 +19,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -46,12 +46,15 @@ INIT = """\
 /bin/busybox mount -t proc proc /proc
 for module in $(/bin/busybox cat /order); do /bin/busybox insmod /modules/$module; done
 exec < /dev/ttyS0 > /dev/ttyS0 2>&1
+/bin/busybox dd if=/dev/urandom of=/noise bs=PIECE count=1 2> /dev/null
 until [ -b /dev/sda ]; do /bin/busybox sleep 0.1; done
 echo up
 while read what count; do
     case $what in
         read) /bin/busybox dd if=/dev/sda of=/dev/null bs=PIECE count=$count iflag=direct;;
-        write) /bin/busybox dd if=/dev/zero of=/dev/sda bs=PIECE count=$count oflag=direct;;
+        write) for piece in $(/bin/busybox seq $count); do
+            /bin/busybox dd if=/noise of=/dev/sda bs=PIECE count=1 oflag=direct
+        done;;
     esac > /dev/null 2>&1
     echo "done $?"
 done
@@ -115,9 +118,11 @@ class Figure:
 
 
 class DriveGuest:
-    """The running guest and its drive; ``measure`` one figure after the other."""
+    """The running guest; ``lines`` gives what the drive has said since it was last asked."""
 
-    def __init__(self, link: ShapedLink, console: socket.socket, lines: queue.Queue[str]) -> None:
+    def __init__(
+        self, link: ShapedLink, console: socket.socket, lines: Callable[[], list[str]]
+    ) -> None:
         self._link, self._console, self._lines = link, console, lines
 
     def own(self, what: str) -> Figure:
@@ -127,12 +132,11 @@ class DriveGuest:
     def measure(self, what: str, rate: float, round_trip: float, pieces: int = 2) -> Figure:
         """Shape the link and let the guest read or write ``pieces`` of eight commands."""
         self._link.shape(rate, round_trip)
-        while not self._lines.empty():
-            self._lines.get()
+        self._lines()
         self._console.sendall(f"{what} {pieces}\n".encode())
         wait_for(self._console, b"done 0", 120)
         time.sleep(0.1)
-        commands = [json.loads(self._lines.get()) for _ in range(self._lines.qsize())]
+        commands = [json.loads(line) for line in self._lines()]
         began = [one["began"] for one in commands if one["bytes"] == STORAGE_REQUEST]
         assert len(began) == 8 * pieces, commands
         gaps = [after - before for before, after in pairwise(began)]
@@ -141,7 +145,7 @@ class DriveGuest:
 
 @contextlib.contextmanager
 def drive_guest(root: Path) -> Iterator[DriveGuest]:
-    """Boot the guest behind a link that is not shaped yet."""
+    """Boot the guest behind a link that is not shaped yet, the drive at its other end."""
     with tempfile.TemporaryDirectory() as folder, contextlib.ExitStack() as stack:
         link = stack.enter_context(ShapedLink())
         link.shape(UNSHAPED, 0)
@@ -153,41 +157,45 @@ def drive_guest(root: Path) -> Iterator[DriveGuest]:
         )
         stack.callback(end, peer)
         assert peer.stdout is not None and peer.stdout.readline() == "listening\n"
-        lines: queue.Queue[str] = queue.Queue()
-        threading.Thread(target=lambda: collect(peer, lines), daemon=True).start()
-        console = stack.enter_context(socket.socket(socket.AF_UNIX))
-        emulator = boot(link, root, Path(folder))
-        stack.callback(end, emulator)
-        console.connect(str(Path(folder, "console")))
+        said: queue.Queue[str] = queue.Queue()
+        threading.Thread(target=lambda: collect(peer, said), daemon=True).start()
+        line = f"socket,id=drive,host={ADDRESSES[1]},port={PORT},nodelay=on"
+        console = stack.enter_context(booted(link, root, Path(folder), "-chardev", line))
         wait_for(console, b"up", 120)
-        yield DriveGuest(link, console, lines)
+        yield DriveGuest(link, console, lambda: [said.get() for _ in range(said.qsize())])
 
 
-def boot(link: ShapedLink, root: Path, folder: Path) -> subprocess.Popen[bytes]:
-    """Start QEMU at the link's first end, and wait until its console can be reached."""
+@contextlib.contextmanager
+def booted(link: ShapedLink, root: Path, folder: Path, *options: str) -> Iterator[socket.socket]:
+    """The guest in QEMU at the link's first end; its console. ``options`` have the drive's line."""
     (kernel,) = (root / "boot").glob("vmlinuz-*")
     (folder / "initial").write_bytes(initial_disk(root))
     emulator = subprocess.Popen(
         link.inside(
             0, "qemu-system-x86_64", "-accel", "tcg", "-machine", "q35", "-m", "192",
             "-nodefaults", "-display", "none", "-kernel", kernel, "-initrd", folder / "initial",
-            "-append", "quiet", "-serial", f"unix:{folder}/console,server=on,wait=off",
-            "-chardev", f"socket,id=drive,host={ADDRESSES[1]},port={PORT},nodelay=on",
-            "-device", "qemu-xhci,id=usb", "-device", "usb-redir,chardev=drive,bus=usb.0,port=1",
+            "-append", "quiet", "-serial", f"unix:{folder}/console,server=on,wait=off", *options,
+            "-device", "qemu-xhci,id=usb",
+            "-device", "usb-redir,id=redir1,chardev=drive,bus=usb.0,port=1",
         )
     )  # fmt: skip
-    until = time.monotonic() + 30
-    while not (folder / "console").exists():
-        assert emulator.poll() is None and time.monotonic() < until, "QEMU did not start"
-        time.sleep(0.05)
-    return emulator
+    try:
+        until = time.monotonic() + 30
+        while not (folder / "console").exists():
+            assert emulator.poll() is None and time.monotonic() < until, "QEMU did not start"
+            time.sleep(0.05)
+        with socket.socket(socket.AF_UNIX) as console:
+            console.connect(str(folder / "console"))
+            yield console
+    finally:
+        end(emulator)
 
 
-def collect(peer: subprocess.Popen[str], lines: queue.Queue[str]) -> None:
+def collect(peer: subprocess.Popen[str], said: queue.Queue[str]) -> None:
     """Keep what the drive reports."""
     assert peer.stdout is not None
     for line in peer.stdout:
-        lines.put(line)
+        said.put(line)
 
 
 def wait_for(console: socket.socket, wanted: bytes, seconds: float) -> None:
@@ -205,11 +213,14 @@ def end(process: subprocess.Popen[bytes] | subprocess.Popen[str]) -> None:
     process.wait(timeout=15)
 
 
+THROUGH_SPICE = Wire(ip=IPV4)
+"""What a seat's session adds."""
+
 BARE = Wire(ip=IPV4, tls=False, spice=False)
 """What is between drive and guest here: usbredir right in TCP."""
 
 
-def predicted(rate: float, round_trip: float) -> float:
+def predicted(rate: float, round_trip: float, wire: Wire = BARE) -> float:
     """Seconds for a command of 120 KiB by the formulas of the budget."""
-    carried = BARE.carries(int(rate), Transfer.BULK, STORAGE_REQUEST)
+    carried = wire.carries(int(rate), Transfer.BULK, STORAGE_REQUEST)
     return 8 * STORAGE_REQUEST / by_pieces(STORAGE_REQUEST, STORAGE_TRIPS, round_trip, carried)

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
-from drive_guest import RECIPE, DriveGuest, Figure, drive_guest, predicted
+from drive_guest import RECIPE, THROUGH_SPICE, DriveGuest, Figure, drive_guest, predicted
+from spice_drive import spice_drive_guest
 
 from seatwright.rehearsal.base import ensure
 
@@ -22,9 +24,13 @@ pytestmark = [pytest.mark.hosts, pytest.mark.xdist_group("drive")]
 
 
 @pytest.fixture(scope="module")
-def guest() -> Iterator[DriveGuest]:
+def root() -> Path:
     assert os.geteuid() == 0, "network namespaces need root"
-    (root,) = ensure(RECIPE)
+    return ensure(RECIPE)[0]
+
+
+@pytest.fixture(scope="module")
+def guest(root: Path) -> Iterator[DriveGuest]:
     with drive_guest(root) as guest:
         yield guest
 
@@ -45,6 +51,18 @@ def test_a_drive_is_as_fast_as_computed(
     print(f"{figure.bits / 1e6:.1f} Mb/s, {8 * 122_880 / wanted / 1e6:.1f} computed")
     assert own[what] < WITHIN * wanted, "the emulator is the bottleneck, not the link"
     assert figure.seconds == pytest.approx(wanted, rel=WITHIN)
+
+
+def test_a_drive_at_a_real_seat_is_as_fast_as_computed(root: Path) -> None:
+    """Through SPICE with TLS, by the session that seats run; the USB device is played."""
+    with spice_drive_guest(root) as guest:
+        own = {what: guest.own(what).seconds for what in ("read", "write")}
+        for rate, round_trip in SHAPES[:3]:
+            for what in ("read", "write"):
+                figure = guest.measure(what, rate, round_trip)
+                wanted = predicted(rate, round_trip, THROUGH_SPICE) + own[what]
+                print(f"{what} {figure.bits / 1e6:.1f} Mb/s, own {own[what]:.4f} s, {wanted:.4f}")
+                assert figure.seconds == pytest.approx(wanted, rel=WITHIN), (what, rate)
 
 
 def test_the_link_is_shaped_as_it_says(guest: DriveGuest) -> None:

@@ -20,6 +20,7 @@ from typing import TypeVar
 GENERATOR = Path(__file__).parents[2] / "generator"
 ENTRY = GENERATOR / "seatwright/client/entry"
 PYTHON = "/usr/bin/python3"
+PLAYER = Path(__file__).with_name("mock_usb.py")
 STARTING = 30.0
 T = TypeVar("T")
 
@@ -51,11 +52,11 @@ def end(process: subprocess.Popen[bytes], seconds: float = 15) -> int:
         return process.wait()
 
 
-def make_certificates(directory: Path) -> None:
-    """A CA of the site and a certificate of the host, good for loopback."""
+def make_certificates(directory: Path, address: str = "127.0.0.1") -> None:
+    """A CA of the site and a certificate of the host, good for its address."""
     directory.mkdir()
     extension = directory / "names"
-    extension.write_text("subjectAltName=IP:127.0.0.1\n")
+    extension.write_text(f"subjectAltName=IP:{address}\n")
     ca, key = directory / "ca-cert.pem", directory / "ca-key.pem"
     request = directory / "request.pem"
     new = ["openssl", "req", "-newkey", "rsa:2048", "-nodes"]
@@ -238,6 +239,8 @@ class Seat:
     rules: dict[str, object]
     session: dict[str, object] = field(default_factory=dict)
     environment: dict[str, str] = field(default_factory=dict)
+    player: Path = PLAYER
+    around: list[str] = field(default_factory=list)
     process: subprocess.Popen[bytes] | None = None
 
     def __post_init__(self) -> None:
@@ -266,7 +269,7 @@ class Seat:
 
     def start(self, *first: dict[str, object]) -> None:
         """Begin with these devices plugged in."""
-        player = [PYTHON, str(Path(__file__).with_name("mock_usb.py"))]
+        player = [PYTHON, str(self.player)]
         environment = {
             "PATH": os.environ["PATH"],
             "HOME": str(self.directory),
@@ -280,7 +283,7 @@ class Seat:
         }
         with (self.directory / "session.log").open("ab") as log:
             self.process = subprocess.Popen(
-                ["umockdev-wrapper", *player, *self.command()],
+                [*self.around, "umockdev-wrapper", *player, *self.command()],
                 env=environment,
                 stdin=subprocess.PIPE,
                 stdout=log,

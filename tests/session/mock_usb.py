@@ -118,6 +118,10 @@ class Bus:
                 {"vendor": 0x1D6B, "product": 2, "device_class": 9, "interfaces": [[9, 0, 0]]},
             )
 
+    def descriptors(self, device: dict) -> bytes:
+        """What the kernel would show of it."""
+        return descriptors(device)
+
     def plug(self, device: dict) -> None:
         place = device["plug"]
         parts = place.split(".")
@@ -160,7 +164,7 @@ class Bus:
             f"A: bDeviceClass={device.get('device_class', 0):02x}\\n",
             f"A: product={device.get('product_name', '')}\\n",
             "A: manufacturer=\\n",
-            f"H: descriptors={descriptors(device).hex().upper()}",
+            f"H: descriptors={self.descriptors(device).hex().upper()}",
         ]
         handler = UMockdev.IoctlBase()
         handler.connect("handle-ioctl", self.answer, name)
@@ -232,8 +236,8 @@ class Bus:
             node.fill()
 
 
-def main() -> int:
-    bus = Bus()
+def main(make: type[Bus] = Bus) -> int:
+    bus = make()
     for text in os.environ.get("MOCK_USB_FIRST", "").splitlines():
         bus.plug({**json.loads(text), "silent": True})
     environment = dict(os.environ, UMOCKDEV_DIR=bus.testbed.get_root_dir())
