@@ -82,7 +82,7 @@ def line(rate: float, own: float) -> Quoted:
 
 def dot(figure: Figure) -> Quoted:
     """What was measured."""
-    css = "ink" if figure.what == "read" else "hub"
+    css = "ink" if figure.what == "read" else "wire"
     x, y = x_of(figure.round_trip), y_of(figure.bits)
     return element("circle", css=css, cx=x, cy=round(y, 1), r=4 if css == "ink" else 7)
 
