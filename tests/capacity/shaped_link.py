@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
+import secrets
 import select
 import struct
 import subprocess
@@ -78,8 +79,9 @@ class ShapedLink:
     """Two namespaces, joined; needs root. ``namespaces`` and ``ADDRESSES`` in the same order."""
 
     def __init__(self) -> None:
-        self.namespaces = tuple(f"swlink{os.getpid()}{end}" for end in "ab")
-        self._taps = tuple(f"sw{os.getpid()}{end}" for end in "ab")
+        own = secrets.token_hex(4)
+        self.namespaces = tuple(f"swlink-{own}{end}" for end in "ab")
+        self._taps = tuple(f"sw{own}{end}" for end in "ab")
         self._forwarder: subprocess.Popen[str] | None = None
 
     def __enter__(self) -> ShapedLink:

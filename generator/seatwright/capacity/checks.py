@@ -70,19 +70,20 @@ def _too_much(plan: Plan, groups: Sequence[Group]) -> Iterator[Problem]:
 
 
 def _only_alone(plan: Plan, groups: Sequence[Group]) -> Iterator[Problem]:
-    """Rooms whose seats' links carry some peripherals only by themselves."""
-    found: dict[tuple[str, str, int, tuple[Row, ...]], list[str]] = {}
+    """Seats whose links carry some peripherals only by themselves, rooms alike together."""
+    found: dict[tuple[str, int, tuple[Row, ...]], list[Group]] = {}
     for group in groups:
         alone = tuple(row for row in group.rows if row.verdict == "fits alone")
         if alone:
-            found.setdefault((group.room, group.link, group.ports, alone), []).extend(group.seats)
-    for (room, _, ports, rows), seats in found.items():
+            found.setdefault((group.link, group.ports, alone), []).append(group)
+    for (_, ports, rows), alike in found.items():
+        seats = [seat for group in alike for seat in group.seats]
         names = listed([row.peripheral for row in rows[:SHOWN]], "and")
         more = f" and {len(rows) - SHOWN} more" if len(rows) > SHOWN else ""
         most = max(row.beside + min(fit.share for fit in row.fits) for row in rows)
         yield Problem(
             "only-alone",
-            (*source_path(plan.rooms[room].origin), "ports"),
+            (*source_path(plan.rooms[alike[0].room].origin), "ports"),
             f"{names}{more} at {_seats(seats)} fit{'s' if len(rows) == 1 else ''} only alone: with "
             f"the greediest peripherals in all {ports} ports the link would need "
             f"{100 * most / MILLION:.0f}% of what it leaves.",
