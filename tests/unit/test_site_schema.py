@@ -88,6 +88,8 @@ def test_the_demo_names_its_schema_for_editors(path: Path) -> None:
 HEAD = "seatwright: 1\nsite: Fennmoor\n"
 MODEL = "models: {vale: {arch: arm64, link: 1 Gb/s, network: internal, %s}}\n"
 
+STREAM = "peripherals: {x: {id: '1209:0003', stream: {%s}}}\n"
+
 FORMS = [
     ("", True),
     ("language: en\n", True),
@@ -161,6 +163,28 @@ FORMS = [
     ("rooms: {r: {policy: p, seats: [Seat 1]}}\n", False),
     ("rooms: {r: {policy: p, seats: [{model: m}]}}\n", False),
     ("rooms: {r: {policy: p, seats: [[a]]}}\n", False),
+    ("settings: {screen: 8 Mb/s, round-trip: 0.5 ms, at-once: 10%}\n", True),
+    ("settings: {round-trip: 250us}\n", True),
+    ("settings: {round-trip: 1 min}\n", False),
+    ("settings: {round-trip: fast}\n", False),
+    ("rooms: {r: {policy: p, screen: 1 Mb/s, round-trip: 2 ms, at-once: 50%, switch: s}}\n", True),
+    ("rooms: {r: {policy: p, screen: much}}\n", False),
+    ("switches: {s: {uplink: 1 Gb/s, behind: t}}\n", True),
+    ("switches: {s: {behind: t}}\n", False),
+    ("hosts: {q: {address: q, listen: '::', link: 10 Gb/s, switch: s}}\n", True),
+    ("peripherals: {x: {id: '1209:0003', request: 64 kB, speed: full}}\n", True),
+    ("peripherals: {x: {id: '1209:0003', request: 64 kb}}\n", False),
+    ("peripherals: {x: {id: '1209:0003', descriptors: devices/x.txt}}\n", True),
+    ("peripherals: {x: {id: '1209:0003', descriptors: /etc/passwd}}\n", False),
+    (STREAM % "picture: 640x480, frames: 30, bits: 16", True),
+    (STREAM % "samples: 48000, channels: 2, bits: 16", True),
+    (STREAM % "picture: 640x480, bits: 16", False),
+    (STREAM % "picture: 640x480, frames: 30", False),
+    (STREAM % "picture: 640x480, frames: 30, channels: 2, bits: 16", False),
+    (STREAM % "picture: 640x480, frames: 30, samples: 8000, channels: 1, bits: 16", False),
+    (STREAM % "picture: 640, frames: 30, bits: 16", False),
+    (MODEL % "onboard: [{port: 1-1, id: '1209:0001', carries: network, speed: high}]", True),
+    (MODEL % "onboard: [{port: 1-1, id: '1209:0001', speed: fast}]", False),
     ("promises: [{room: r, device: x, keep: true}]\n", True),
     ("promises: [{device: [x, y], redirect: true}]\n", True),
     ("promises: [{device: x}]\n", False),
@@ -192,6 +216,10 @@ ONLY_THE_READER = [
     "peripherals: {x: {id: '1209:0003', bcdDevice: 1.1}}\n",
     "hosts: {q: {address: q, listen: '::', spice-ports: 99-80}}\n",
     "hosts: {q: {address: q, listen: 1.2.3.999}}\n",
+    "settings: {round-trip: 11 s}\n",
+    "settings: {round-trip: 0 ms}\n",
+    "peripherals: {x: {id: '1209:0003', request: 2 GB}}\n",
+    "peripherals: {x: {id: '1209:0003', request: 0 B}}\n",
     MODEL % "sockets: [{port: 99-1, label: a}]",
 ]
 """What only the text shows, or what a pattern cannot say: the reader refuses more."""
