@@ -142,7 +142,7 @@ def _rate(
 
 def reserved_of(peripheral: Peripheral) -> Reserved | None:
     """What the descriptors say; None where there are none, or no endpoints in them."""
-    endpoints = [end for setting in peripheral.settings for end in setting.endpoints]
+    endpoints = [end for setting in peripheral.settings for end in setting.endpoints if end.size]
     if not endpoints:
         return None
     speed = peripheral.speed or speed_of(endpoints)

@@ -78,6 +78,8 @@ def planned_link(
     adapters = [one for one in model.onboard if one.carries == "network"]
     adapter = adapters[0] if model.network == "usb" and adapters else None
     speed = Speed(adapter.speed) if adapter and adapter.speed else None
+    if speed is Speed.LOW:  # there are none: at low speed is no bulk data
+        speed = Speed.FULL
     bus = adapter.port.partition("-")[0] if adapter else None
     ways = Ways(model.link, speed, bus, screen, round_trip)
     return PlannedLink(
@@ -149,7 +151,7 @@ def _fit(
         leaves=int(leaves),
         limit=ROUND_TRIP if late and enough else limit,
         share=round(MILLION * (demand.rate or 0) / max(1.0, together)),
-        copy=round(8000 * COPY / max(1.0, waited)) if demand.trips else None,
+        copy=round(8000 * COPY / max(1.0, waited)) if demand.trips and waited >= 1 else None,
         delay=delay,
     )
 

@@ -45,7 +45,9 @@ def time_words(microseconds: int) -> str:
     if microseconds < 1_000_000:
         return f"{microseconds / 1000:.3g} ms"
     seconds = microseconds / 1_000_000
-    return f"{seconds:.0f} s" if seconds < 600 else f"{seconds / 60:.0f} min"
+    if seconds < 600:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 36_000 else f"{seconds / 3600:,.0f} h"
 
 
 def needs_words(demand: PlannedDemand) -> str:
