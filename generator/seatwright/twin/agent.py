@@ -8,6 +8,7 @@ Only Debian's Python; no part of a real seat.
 
 from __future__ import annotations
 
+import io
 import json
 import subprocess
 import sys
@@ -34,10 +35,17 @@ def carry_out(order: dict[str, object]) -> dict[str, object]:
     return {"number": order["number"], **told}
 
 
+def say(line: io.FileIO, answer: dict[str, object]) -> None:
+    """Write one line; the port takes no more than 32 kB at a time."""
+    text = json.dumps(answer).encode() + b"\n"
+    while text:
+        text = text[line.write(text) or 0 :]
+
+
 def main(port: str) -> None:
     """Answer until the machine ends."""
     with open(port, "r+b", buffering=0) as line:
-        line.write(b'{"number": 0}\n')
+        say(line, {"number": 0})
         waiting = b""
         while True:
             heard = line.read(65536)
@@ -46,7 +54,7 @@ def main(port: str) -> None:
             waiting += heard
             while b"\n" in waiting:
                 text, _, waiting = waiting.partition(b"\n")
-                line.write(json.dumps(carry_out(json.loads(text))).encode() + b"\n")
+                say(line, carry_out(json.loads(text)))
 
 
 if __name__ == "__main__":

@@ -32,7 +32,7 @@ class Kind:
 KINDS: Mapping[str, Kind] = MappingProxyType(
     {
         "drive": Kind("usb-storage", "46f4:0001", (0x08,), "drive"),
-        "serial": Kind("usb-serial", "0403:6001", (0xFF,), "chardev"),
+        "serial": Kind("usb-serial", "0403:6001", (0xFF,), "chardev", {"always-plugged": True}),
         "audio": Kind("usb-audio", "46f4:0002", (0x01, 0x01), options={"audiodev": "mute"}),
         "card-reader": Kind("usb-ccid", "08e6:4433", (0x0B,)),
         "player": Kind("usb-mtp", "46f4:0004", (0x06,), "folder"),

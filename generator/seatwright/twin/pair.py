@@ -111,6 +111,13 @@ class Twin:
         """From now on a time server answers."""
         self._helpers.append(self.network.start(sys.executable, "-m", "seatwright.twin.timeserver"))
 
+    def keep_silent(self) -> None:
+        """From now on nobody tells the time."""
+        while self._helpers:
+            helper = self._helpers.pop()
+            helper.kill()
+            helper.wait()
+
     def certificates(self, name: str, *, days: int, cache: Path | None = None) -> Path:
         """Further certificates for the host; with negative ``days`` they are out of date."""
         target = self.directory / name
@@ -129,9 +136,7 @@ class Twin:
         """End both, and remove what belonged to them."""
         self.client.close()
         self.guest.stop()
-        for helper in self._helpers:
-            helper.kill()
-            helper.wait()
+        self.keep_silent()
         self.network.close()
         shutil.rmtree(self.directory, ignore_errors=True)
 
