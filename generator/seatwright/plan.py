@@ -291,6 +291,11 @@ class PlannedHost(Value, frozen=True, kw_only=True):
     listen: str
     uri: str
     restart: str
+    template: str | None
+    apply: tuple[str, ...]
+    inspect: tuple[str, ...]
+    password: tuple[str, ...]
+    can: tuple[str, ...]
     guests: tuple[str, ...]
     origin: str
     link: int | None = None

@@ -27,7 +27,7 @@ WRITTEN: Mapping[str, Mapping[str, object]] = {
     "room": values.ROOM,
     "cell": values.CELL,
     "seat": values.SEAT,
-    "hypervisor": values.HYPERVISOR,
+    "hypervisor": {**values.HYPERVISOR, **values.UNITS, **values.COMMANDS},
 }
 DEMO = Path(__file__).parents[2] / "inventories/fennmoor"
 

@@ -51,15 +51,15 @@ def environment() -> Environment:
         keep_trailing_newline=True,
         trim_blocks=True,
         lstrip_blocks=True,
-        autoescape=False,  # HTML's rules would be the wrong ones; see _only_quoted
-        finalize=_only_quoted,
+        autoescape=False,  # HTML's rules would be the wrong ones; see only_quoted
+        finalize=only_quoted,
         auto_reload=False,
     )
     made.filters.update(FILTERS)
     return made
 
 
-def _only_quoted(value: object) -> object:
+def only_quoted(value: object) -> object:
     """Let through what an expression may put into a file."""
     if isinstance(value, Quoted) or type(value) is int:
         return value

@@ -89,7 +89,24 @@ def _hosts(source: Source, groups: Mapping[str, str]) -> bytes:
         pilots=[room.pilot for room in plan.rooms.values() if room.pilot],
         others=rollout_order(plan),
         hypervisors=[(one.name, {"ansible_host": one.address}) for one in plan.hosts.values()],
+        kinds=[
+            {"group": kind_group(kind), "hosts": names}
+            for kind, names in hosts_by_kind(plan).items()
+        ],
     )
+
+
+def kind_group(kind: str) -> str:
+    """``hypervisors_libvirt``."""
+    return f"hypervisors_{_word(kind)}"
+
+
+def hosts_by_kind(plan: Plan) -> dict[str, list[str]]:
+    """The hosts of each kind that there is."""
+    found: dict[str, list[str]] = {}
+    for host in plan.hosts.values():
+        found.setdefault(host.kind, []).append(host.name)
+    return found
 
 
 def rollout_order(plan: Plan) -> list[str]:
@@ -136,7 +153,7 @@ def _cell_file(cell: Cell, told: list[Quoted]) -> bytes:
 
 
 def _host_file(source: Source, host: PlannedHost) -> bytes:
-    return _variables(f"The guests of {host.name}", _told(values.HYPERVISOR, source, host))
+    return _variables(f"The guests of {host.name}", _told(values.BY_KIND[host.kind], source, host))
 
 
 def _told(

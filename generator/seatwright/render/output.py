@@ -19,7 +19,7 @@ from seatwright.plan import (
 from seatwright.policy.words import Row, room_sentences, room_table
 from seatwright.render.difference import Output
 from seatwright.render.engine import render, templates
-from seatwright.render.inventory import inventory
+from seatwright.render.inventory import hosts_by_kind, inventory, kind_group
 from seatwright.render.roles import HOST_ROLES, needed_roles, roles
 from seatwright.render.tree import File, with_manifest
 from seatwright.render.values import device_id
@@ -70,7 +70,12 @@ def site_tree(place: str, plan: Plan) -> dict[str, File]:
 def playbooks(place: str, plan: Plan) -> dict[str, bytes]:
     """The playbooks, by path."""
     settings = plan.settings
-    host_roles = sorted({HOST_ROLES[host.kind] for host in plan.hosts.values()})
+    by_kind = sorted((HOST_ROLES[kind], kind_group(kind)) for kind in hosts_by_kind(plan))
+    groups = [group for _, group in by_kind]
+    host_roles = [
+        {**step, "group": group}
+        for step, group in zip(_steps(role for role, _ in by_kind), groups, strict=True)
+    ]
     return {
         "playbooks/clients.yml": render(
             "playbooks/clients.yml.in",
@@ -82,9 +87,7 @@ def playbooks(place: str, plan: Plan) -> dict[str, bytes]:
         "playbooks/first-access.yml": render(
             "playbooks/first-access.yml.in", place=place, access_user=settings.access_user
         ),
-        "playbooks/guests.yml": render(
-            "playbooks/guests.yml.in", place=place, roles=_steps(host_roles)
-        ),
+        "playbooks/guests.yml": render("playbooks/guests.yml.in", place=place, roles=host_roles),
         "playbooks/remove.yml": render(
             "playbooks/remove.yml.in", place=place, roles=_steps(reversed(SEAT_ROLES))
         ),

@@ -16,7 +16,11 @@ from seatwright.render.quote import Quoted, yaml_string
 from seatwright.render.tree import File
 from seatwright.render.variables import ROLES, SEAT_ROLES, Role, Variable
 
-HOST_ROLES: Mapping[str, str] = {"libvirt": "guest_ports"}
+HOST_ROLES: Mapping[str, str] = {
+    "libvirt": "guest_ports",
+    "systemd": "guest_units",
+    "commands": "guest_commands",
+}
 """The role that hosts of each kind need."""
 
 PROGRAMS = "seat_base/files/programs"

@@ -25,7 +25,10 @@ from seatwright.plan import (
     RuleSet,
     SocketRules,
 )
+from seatwright.render.errors import RenderError
+from seatwright.render.host_template import Wrong, fill
 from seatwright.render.layout import Lines, Noted, Pairs
+from seatwright.render.qemu import guest_config, guest_options
 from seatwright.render.quote import FreeText, Hex, Yaml, yaml
 from seatwright.render.udev import udev_rules
 from seatwright.usb.filter import Rule, format_rules
@@ -102,6 +105,49 @@ HYPERVISOR: Mapping[str, Callable[[Source, PlannedHost], object]] = {
         guest(source.plan.guests[name]) for name in host.guests
     ),
 }
+
+
+UNITS: Mapping[str, Callable[[Source, PlannedHost], object]] = {
+    "guest_units_restart": lambda _, host: host.restart,
+    "guest_units_guests": lambda source, host: Lines(
+        unit(source.plan, source.plan.guests[name], host) for name in host.guests
+    ),
+}
+
+COMMANDS: Mapping[str, Callable[[Source, PlannedHost], object]] = {
+    "guest_commands_apply": lambda _, host: [FreeText(one) for one in host.apply],
+    "guest_commands_inspect": lambda _, host: [FreeText(one) for one in host.inspect],
+    "guest_commands_password": lambda _, host: [FreeText(one) for one in host.password],
+    "guest_commands_guests": lambda source, host: Lines(
+        {"name": name, "text": FreeText(filled(source.plan, host, name))} for name in host.guests
+    ),
+}
+
+BY_KIND: Mapping[str, Mapping[str, Callable[[Source, PlannedHost], object]]] = {
+    "libvirt": HYPERVISOR,
+    "systemd": UNITS,
+    "commands": COMMANDS,
+}
+"""What a host is told depends on its kind."""
+
+
+def filled(plan: Plan, host: PlannedHost, guest: str) -> str:
+    """A guest's text from its host's template; the checks have seen that it can be made."""
+    try:
+        return fill(host.template or "", plan, plan.guests[guest])
+    except Wrong as wrong:
+        raise RenderError(f"the template of {host.name}: {wrong.message}") from wrong
+
+
+def unit(plan: Plan, one: PlannedGuest, host: PlannedHost) -> Mapping[str, object]:
+    """A guest under plain QEMU."""
+    return {
+        "name": one.name,
+        "seat": one.seat,
+        "spice_port": one.spice_port,
+        "config": guest_config(one, host),
+        "options": guest_options(plan.rules[one.rules].host),
+    }
 
 
 def device_id(vendor: int, product: int) -> str:

@@ -557,8 +557,145 @@ GUEST_PORTS = Role(
     ),
 )
 
+GUEST_UNITS = Role(
+    name="guest_units",
+    sentence="Guests under plain QEMU: their units, displays and USB redirection ports.",
+    needs="Debian 12 or newer with systemd; for each guest a NAME.machine.cfg in "
+    "/etc/seatwright/guests that describes its machine, disks and network as QEMU's -readconfig "
+    "reads it.",
+    tags=("guests", "packages"),
+    variables=(
+        Variable(
+            "guest_units_packages",
+            "list",
+            "default",
+            "Debian packages that must be installed.",
+            default=("iproute2", "qemu-system-x86"),
+            elements="str",
+        ),
+        Variable("guest_units_restart", "str", "hypervisor", key="host.restart"),
+        Variable(
+            "guest_units_guests",
+            "list",
+            "hypervisor",
+            "The guests of this host that show at a seat.",
+            elements="dict",
+            options=(
+                part("name", "str", "The guest."),
+                part("seat", "str", "The seat that shows it."),
+                part("spice_port", "int", "TCP port of its display."),
+                part("config", "str", "What QEMU reads with -readconfig."),
+                part("options", "str", "What stands on QEMU's command line beside it."),
+            ),
+        ),
+        Variable(
+            "guest_units_passwords",
+            "dict",
+            "default",
+            "Passwords of the displays, from a vault: by guest, password. A guest that is not "
+            "named is refused.",
+            default={},
+            secret=True,
+        ),
+        Variable(
+            "guest_units_authority",
+            "str",
+            "default",
+            "Certificate of the authority that signed the host's certificate, as PEM.",
+            default="",
+        ),
+        Variable(
+            "guest_units_certificate",
+            "str",
+            "default",
+            "The host's certificate for its guests' displays, as PEM; without it the role refuses.",
+            default="",
+        ),
+        Variable(
+            "guest_units_certificate_key",
+            "str",
+            "default",
+            "The private key of that certificate, from a vault.",
+            default="",
+            secret=True,
+        ),
+        Variable(
+            "guest_units_restart_connected",
+            "bool",
+            "run",
+            "Restart guests even while somebody is connected: "
+            "-e '{\"guest_units_restart_connected\": true}'.",
+            default=False,
+        ),
+    ),
+)
+
+GUEST_COMMANDS = Role(
+    name="guest_commands",
+    sentence="Guests on another kind of host, through the site's own template and commands.",
+    needs="The commands on the host; the guests themselves exist.",
+    tags=("guests",),
+    variables=(
+        Variable("guest_commands_apply", "list", "hypervisor", elements="str", key="host.apply"),
+        Variable(
+            "guest_commands_inspect", "list", "hypervisor", elements="str", key="host.inspect"
+        ),
+        Variable(
+            "guest_commands_password", "list", "hypervisor", elements="str", key="host.password"
+        ),
+        Variable(
+            "guest_commands_guests",
+            "list",
+            "hypervisor",
+            "The guests of this host that show at a seat.",
+            elements="dict",
+            options=(part("name", "str", "The guest."), part("text", "str", "Its text.")),
+        ),
+        Variable(
+            "guest_commands_passwords",
+            "dict",
+            "default",
+            "Passwords of the displays, from a vault: by guest, password and, where it ends, "
+            "valid_until.",
+            default={},
+            secret=True,
+        ),
+        Variable(
+            "guest_commands_authority",
+            "str",
+            "default",
+            "Certificate of the site's authority, as PEM, for commands that want it.",
+            default="",
+        ),
+        Variable(
+            "guest_commands_certificate",
+            "str",
+            "default",
+            "The host's certificate, as PEM, for commands that want it.",
+            default="",
+        ),
+        Variable(
+            "guest_commands_certificate_key",
+            "str",
+            "default",
+            "The private key of that certificate, from a vault.",
+            default="",
+            secret=True,
+        ),
+    ),
+)
+
 ROLES: Mapping[str, Role] = {
-    role.name: role for role in (SEAT_BASE, SEAT_SESSION, SEAT_FILTER, SEAT_AUTOSTART, GUEST_PORTS)
+    role.name: role
+    for role in (
+        SEAT_BASE,
+        SEAT_SESSION,
+        SEAT_FILTER,
+        SEAT_AUTOSTART,
+        GUEST_PORTS,
+        GUEST_UNITS,
+        GUEST_COMMANDS,
+    )
 }
 SEAT_ROLES = ("seat_base", "seat_session", "seat_filter", "seat_autostart")
 """Roles of a seat in the order in which clients.yml runs them."""

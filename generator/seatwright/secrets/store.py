@@ -18,6 +18,7 @@ from typing import Any
 import yaml
 
 from seatwright.plan import Plan
+from seatwright.render.roles import HOST_ROLES
 from seatwright.secrets.certificates import Signed
 from seatwright.secrets.state import Password, Secrets
 from seatwright.secrets.vault import Vault
@@ -108,12 +109,15 @@ def entries(secrets: Secrets, plan: Plan) -> dict[str, Entry]:
 
 
 def _host(secrets: Secrets, plan: Plan, name: str, one: Signed) -> dict[str, object]:
-    guests = plan.hosts[name].guests if name in plan.hosts else ()
+    """Named for the role that hosts of its kind have."""
+    host = plan.hosts.get(name)
+    guests = host.guests if host else ()
+    role = HOST_ROLES[host.kind] if host else ""
     return {
-        "guest_ports_authority": secrets.trusted,
-        "guest_ports_certificate": one.certificate,
-        "guest_ports_certificate_key": one.key,
-        "guest_ports_passwords": {
+        f"{role}_authority": secrets.trusted,
+        f"{role}_certificate": one.certificate,
+        f"{role}_certificate_key": one.key,
+        f"{role}_passwords": {
             guest: {key: value for key, value in asdict(secrets.passwords[guest]).items() if value}
             for guest in guests
             if guest in secrets.passwords

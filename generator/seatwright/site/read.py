@@ -17,6 +17,7 @@ from seatwright.site.build import site_of
 from seatwright.site.checks import Entry, seat_entries, site_problems
 from seatwright.site.compose import Composed, compose_file, shown_path
 from seatwright.site.descriptor_files import read_descriptor_files
+from seatwright.site.host_templates import read_host_templates
 from seatwright.site.kind import BROKEN, Reference, Report
 from seatwright.site.lines import EVERYTHING, LINE_TARGETS
 from seatwright.site.parts import parts_of
@@ -65,7 +66,11 @@ def read_site(path: str | os.PathLike[str]) -> Reading:
         entries = list(seat_entries(values["rooms"]))
         asked = answerable(report.references, sections)
         unknown = list(unknown_names(asked, values, entries, places))
-        found_wrong = (*site_problems(values, entries), *read_descriptor_files(values, file.parent))
+        found_wrong = (
+            *site_problems(values, entries),
+            *read_descriptor_files(values, file.parent),
+            *read_host_templates(values, file.parent),
+        )
         problems = [placed(problem, places) for problem in found_wrong]
         findings += [*unknown, *not_said_again(problems, unknown)]
     else:

@@ -225,6 +225,11 @@ class Host:
     path: SourcePath
     restart: str = "never"
     link: int | None = None
+    template: str | None = None
+    apply: tuple[str, ...] = ()
+    inspect: tuple[str, ...] = ()
+    password: tuple[str, ...] = ()
+    can: tuple[str, ...] = ()
     switch: str | None = None
 
 

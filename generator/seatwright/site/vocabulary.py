@@ -232,8 +232,9 @@ HOST = Record(
     "a host",
     Key(
         "kind",
-        Choice("libvirt"),
-        "How its guests are run.",
+        Choice("libvirt", "systemd", "commands"),
+        "How its guests are run: by libvirt, by QEMU alone as units of systemd, or by something "
+        "else that a template and commands of the site's own speak to.",
         default="libvirt",
         shown_default="libvirt",
     ),
@@ -252,6 +253,32 @@ HOST = Record(
         "TCP ports for the guests' displays, first and last.",
         default=(5901, 5999),
         shown_default="5901-5999",
+    ),
+    Key(
+        "template",
+        Text(),
+        "For the kind commands: the file, below the site's folder, that guests' texts are made of.",
+    ),
+    Key(
+        "apply",
+        ListOf(Text(), least=1),
+        "For the kind commands: the words of the host's command that takes a guest's text.",
+    ),
+    Key(
+        "inspect",
+        ListOf(Text(), least=1),
+        "For the kind commands: the words of the host's command that prints a guest's text.",
+    ),
+    Key(
+        "password",
+        ListOf(Text(), least=1),
+        "For the kind commands: the words of the host's command that takes a guest's password.",
+    ),
+    Key(
+        "can",
+        ListOf(Choice("filter", "live-ports", "passwords", "tickets")),
+        "For the kind commands: what such a host does for its guests.",
+        default=(),
     ),
     Key(
         "restart",

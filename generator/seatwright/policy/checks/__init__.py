@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from seatwright.capacity.checks import link_checks
+from seatwright.capacity.host_kinds import host_kinds
 from seatwright.findings.problem import Problem
 from seatwright.plan import Plan
 from seatwright.policy.checks.blind import blind_layers
@@ -37,6 +38,7 @@ CHECKS: tuple[Check, ...] = (
     keyboards,
     class_wide,
     in_part,
+    host_kinds,
     guest_systems,
     link_checks,
     kept_everywhere,

@@ -1,0 +1,105 @@
+"""The role for plain QEMU on a real host with systemd; a stand-in for QEMU says what it was given.
+
+What QEMU itself makes of the files is tried in tests/guests/test_plain_qemu.py.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from seats import Seat
+
+from render_sites import TINY, make_repository, seatwright
+from seatwright.ansible_runs import Outcome, extra
+from seatwright.rehearsal.base import STOCKED_SEAT, ensure
+from seatwright.rehearsal.fleet import Fleet
+from seatwright.rehearsal.playbooks import Rendered
+
+UNIT = "seatwright-guest@hall-1.service"
+STAND_IN = r"""#!/bin/sh
+{ id -un; ls "$CREDENTIALS_DIRECTORY"; cat "$CREDENTIALS_DIRECTORY/password"; echo
+  for word in "$@"; do echo "$word"; done; } > /run/seatwright-guest-hall-1/given
+exec sleep infinity
+"""
+CONNECTED = (
+    "systemd-run --unit=connected python3 -c '"
+    'import socket, time; s = socket.create_server(("127.0.0.1", {port})); '
+    'c = socket.create_connection(("127.0.0.1", {port})); time.sleep(600)\''
+)
+ACCESS = {"ansible_user": "root", "ansible_become": False, "guest_units_packages": ["iproute2"]}
+
+
+def play(site: Rendered, root: Path, *words: str, **variables: object) -> Outcome:
+    secrets = site.place.parent / "secrets/inventory"
+    return site.playbook(
+        "guests",
+        "-i",
+        str(secrets),
+        "--vault-password-file",
+        str(root / "password"),
+        *extra({**ACCESS, **variables}),
+        *words,
+    )
+
+
+def test_units_of_guests_on_a_real_host(tmp_path: Path) -> None:
+    text = TINY.replace("quay.example", "quay").replace("{address", "{kind: systemd, address")
+    path = make_repository(tmp_path, text)
+    (tmp_path / "password").write_text("a password of the test\n")
+    assert seatwright("render", path).returncode == 0
+    with Fleet.start(("quay",), ensure(STOCKED_SEAT), owner=os.getpid()) as fleet:
+        site, host = Rendered(fleet, tmp_path, path.parent / "rendered"), Seat(fleet, "quay")
+        bare = site.playbook("guests", *extra(ACCESS))
+        assert bare.recap["quay"].failed == 1 and "Without a password" in bare.text
+        assert not host.has("/etc/seatwright/guests")
+        options = ("--vault-password-file", tmp_path / "password")
+        assert seatwright("secrets", path, *options).returncode == 0
+        a_first_run(site, host, tmp_path)
+        running_guests_wait(site, host, tmp_path, path)
+
+
+def a_first_run(site: Rendered, host: Seat, root: Path) -> None:
+    foreseen = play(site, root, "--check", "--diff").expect_success()
+    assert foreseen.recap["quay"].changed >= 1 and not host.has("/etc/seatwright/guests")
+    told = play(site, root, "--diff").expect_success()
+    assert "hall-1: there is no /etc/seatwright/guests/hall-1.machine.cfg" in told.text
+    assert play(site, root).expect_success().recap["quay"].changed == 0
+    assert host.ask(f"systemctl is-enabled {UNIT}") == "enabled"
+    assert not host.active(UNIT)
+    password = host.ask("cat /etc/seatwright/guests/hall-1.password")
+    assert len(password) == 24 and password not in told.text
+    assert host.ask("stat -c %a /etc/seatwright/guests/hall-1.password") == "600"
+    host.ask("for n in 1 2 3; do touch /etc/seatwright/guests/hall-$n.machine.cfg; done")
+    host.ask("touch /etc/seatwright/guests/desk-1.machine.cfg")
+    fleet_file(host, "/usr/bin/qemu-system-x86_64", STAND_IN)
+    host.ask(f"systemd-analyze verify --man=no {UNIT} && systemctl start {UNIT}")
+    given = host.ask("cat /run/seatwright-guest-hall-1/given").splitlines()
+    assert given[0] == "seatwright-guests"
+    assert given[1:5] == ["ca-cert.pem", "password", "server-cert.pem", "server-key.pem"]
+    assert given[5] == password
+    assert any(word.startswith("usb-redir.filter=0x09:") for word in given)
+    assert password not in host.ask("ps axww -o args")
+
+
+def fleet_file(host: Seat, path: str, text: str) -> None:
+    host.ask(f"cat > {path} <<'END'\n{text}END\nchmod 755 {path}")
+
+
+def running_guests_wait(site: Rendered, host: Seat, root: Path, path: Path) -> None:
+    run = host.ask(f"systemctl show -P MainPID {UNIT}")
+    host.ask("sleep 1.1")
+    path.write_text(path.read_text().replace("ports: 2", "ports: 3"))
+    assert seatwright("render", path).returncode == 0
+    told = play(site, root).expect_success()
+    assert "hall-1: running with earlier files (not restarted, nobody asked for it)" in told.text
+    port = host.ask("grep tls-port /etc/seatwright/guests/hall-1.cfg").split('"')[1]
+    host.ask(CONNECTED.format(port=port))
+    held = play(site, root, guest_units_restart="now").expect_success()
+    assert "hall-1: running with earlier files (not restarted: somebody is connected)" in held.text
+    assert host.ask(f"systemctl show -P MainPID {UNIT}") == run
+    host.ask("systemctl stop connected")
+    done = play(site, root, guest_units_restart="now").expect_success()
+    assert done.recap["quay"].changed == 1
+    assert host.ask(f"systemctl show -P MainPID {UNIT}") != run
+    assert play(site, root, guest_units_restart="now").expect_success().recap["quay"].changed == 0
