@@ -126,8 +126,14 @@ def libvirtd(
 def held_open(daemon: Daemon) -> Iterator[None]:
     """Keep a connection: the test driver forgets its guests when the last one closes."""
     with subprocess.Popen(
-        ["virsh", "--connect", daemon.uri], stdin=subprocess.PIPE, stdout=subprocess.DEVNULL
+        ["virsh", "--quiet", "--connect", daemon.uri],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
     ) as virsh:
+        assert virsh.stdin is not None and virsh.stdout is not None
+        print("echo connected", file=virsh.stdin, flush=True)
+        while "connected" not in (line := virsh.stdout.readline()):
+            assert line, f"virsh ended\n{daemon.log()}"
         yield
-        assert virsh.stdin is not None
         virsh.stdin.close()

@@ -45,8 +45,10 @@ def escape(character: str) -> str:
 def printable_json(document: str) -> str:
     """A JSON text with what a terminal must not be given escaped; it says the same (RFC 8259, 7).
 
-    Controls are escaped in it already; signs that are not printable stand in strings only.
+    Controls are escaped in it already, but for the delete character; signs that are not printable
+    stand in strings only.
     """
+    document = document.replace("\x7f", "\\u007f")
     if document.isascii():
         return document
     return "".join(c if c == "\n" or is_printable(c) else json.dumps(c)[1:-1] for c in document)

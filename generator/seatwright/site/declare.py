@@ -255,6 +255,16 @@ class Record(Kind):
             return
         for message, hint in self.ill_assorted(written):
             report.problem("wrong-keys", node, message, hint)
+        values.update(dict.fromkeys(self.not_there(written), BROKEN))
+
+    def not_there(self, written: set[str]) -> Iterable[str]:
+        """Keys that those that stand there do not do without: nothing can be made of the record."""
+        for alternatives in (self.one_of, self.any_of):
+            if not written.intersection(alternatives):
+                yield from alternatives
+        for first, others in self.needs.items():
+            if first in written:
+                yield from (name for name in others if name not in written)
 
     def ill_assorted(self, written: set[str]) -> Iterable[tuple[str, str]]:
         """What does not go together among the keys that stand there."""
