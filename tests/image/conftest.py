@@ -72,7 +72,7 @@ def order(workshop: Path) -> Order:
         repository=workshop,
         site=site,
         target=workshop / "images/tarn",
-        cache=cache_directory(),
+        cache=own_cache(workshop),
         access_key=(workshop / "key.pub").read_text(),
         signing_key=workshop / "key",
         variables=SETTINGS,
@@ -86,11 +86,16 @@ def image(order: Order) -> Path:
     return build(order, lambda text: None) / "tarn.img"
 
 
-def again(order: Order, place: Path) -> Order:
-    """The same order with nothing kept but the base, for another place."""
+def own_cache(place: Path) -> Path:
+    """A cache that goes with the tests, with the bases that are there."""
     cache = place / "cache"
     (cache / "images/bases").mkdir(parents=True)
-    for base in (order.cache / "images/bases").iterdir():
+    for base in (cache_directory() / "images/bases").iterdir():
         if not base.name.startswith("."):
             (cache / "images/bases" / base.name).symlink_to(base)
-    return replace(order, cache=cache, target=place / "again/tarn")
+    return cache
+
+
+def again(order: Order, place: Path) -> Order:
+    """The same order with nothing kept but the base, for another place."""
+    return replace(order, cache=own_cache(place), target=place / "again/tarn")

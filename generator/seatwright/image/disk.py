@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from seatwright.image.errors import ImageError
+from seatwright.image.fat import stamp_fat
 from seatwright.image.filesystem import BLOCK, FULL, MIB
 from seatwright.image.recipe import LOADERS
 from seatwright.rehearsal.errors import RehearsalError, run
@@ -98,6 +99,7 @@ def make_boot(image: Path, base: Path, arch: str, arguments: str, ids: DiskIds, 
         done = subprocess.run(argv, env=environment, capture_output=True, text=True)
         if done.returncode != 0:
             raise ImageError(f"The boot partition cannot be made: {done.stderr.strip()}", FULL)
+    stamp_fat(image, epoch)
     for name in texts:
         (scratch / name).unlink()
     scratch.rmdir()
