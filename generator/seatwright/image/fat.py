@@ -1,6 +1,6 @@
 """Times in a new FAT file system: mtools takes those of directories and of creation from the clock.
 
-Layout: Microsoft's FAT specification (fatgen103), sections 3.1, 4 and 6.
+Layout: the specification of FAT (fatgen103), sections 3.1, 4 and 6.
 """
 
 from __future__ import annotations
