@@ -154,3 +154,18 @@ def test_the_role_passes_ansible_lint_s_production_profile(tmp_path: Path) -> No
         text=True,
     )
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_a_trace_says_where_the_host_s_layer_is_missing(tmp_path: Path) -> None:
+    for can, said in (("filter, passwords", False), ("passwords", True)):
+        path = site(tmp_path / can.replace(", ", "-"), can=can)
+        done = seatwright("trace", path, "card-reader", "--at", "hall")
+        assert done.returncode == 0, done.stdout + done.stderr
+        assert ("On quay nothing is filtered" in done.stdout) == said
+
+
+def test_a_review_says_what_changes_for_its_guests(tmp_path: Path) -> None:
+    old, new = site(tmp_path / "old"), site(tmp_path / "new")
+    new.write_text(new.read_text().replace("ports: 2", "ports: 3"))
+    done = seatwright("review", old.parent, new.parent)
+    assert "hall-1" in done.stdout and "3" in done.stdout, done.stdout + done.stderr

@@ -14,7 +14,7 @@ import sys
 from pathlib import Path
 
 PRIVATE = ("/run", "/etc/libvirt", "/var/lib/libvirt", "/var/log/libvirt", "/var/cache/libvirt")
-"""Where libvirtd keeps its state; libvirt-daemon's package has them."""
+"""Where libvirtd keeps its state; of libvirt's packages some have these directories."""
 
 
 def reap(_signal: int, _frame: object) -> None:
@@ -28,8 +28,8 @@ def reap(_signal: int, _frame: object) -> None:
 
 def prepare(folder: Path) -> None:
     for directory in PRIVATE:
-        if Path(directory).is_dir():
-            subprocess.run(["mount", "-t", "tmpfs", "tmpfs", directory], check=True)
+        Path(directory).mkdir(parents=True, exist_ok=True)
+        subprocess.run(["mount", "-t", "tmpfs", "tmpfs", directory], check=True)
     shutil.copy(folder / "qemu.conf", "/etc/libvirt/qemu.conf")
 
 

@@ -39,6 +39,15 @@ def define(
     daemon.define(name, DOMAIN.format(name=name, machine=machine, own=own, password=password))
 
 
+def define_all(daemon: Daemon, names: list[str]) -> None:
+    """Define many such guests."""
+    filled = {
+        name: DOMAIN.format(name=name, machine="q35", own="", password="its own password")
+        for name in names
+    }
+    daemon.define_all(filled)
+
+
 def free_ports(count: int) -> list[int]:
     """TCP ports of loopback that are free now, each another one."""
     probes = [socket.create_server(("127.0.0.1", 0)) for _ in range(count)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
+from seatwright.capacity.host_kinds import abilities
 from seatwright.findings.words import listed, printable
 from seatwright.plan import NodeKey, Plan, PlannedRule
 from seatwright.policy.proofs import plain
@@ -122,6 +123,9 @@ def _host(asked: Asked, found: Decided, plan: Plan, locate: Locate) -> Layer:
         difference = " ".join(part for part in (difference, blind) if part)
     elif not library.allowed:
         difference = _if_plain_hid(rules, device)
+    bare = [host.name for host in plan.hosts.values() if "filter" not in abilities(host)]
+    if bare:
+        difference = " ".join(part for part in (difference, words.unfiltered(bare)) if part)
     return Layer(
         name="host",
         passes=library.allowed,

@@ -151,6 +151,12 @@ def port_path(where: Where, unit: Unit) -> str:
     return f"No onboard device is there; {lists} hold."
 
 
+def unfiltered(hosts: Sequence[str]) -> str:
+    """Hosts on which there is no such layer."""
+    where = listed(hosts, "and")
+    return f"On {where} nothing is filtered: guests there get whatever a seat hands over."
+
+
 def host_blind(asked: Asked, permitted: bool, host: bool) -> str:
     """What the host lets through because it knows no port paths; empty where that is nothing."""
     if not host or (permitted and asked.where.onboard is None):
