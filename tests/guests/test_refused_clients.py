@@ -65,6 +65,16 @@ def test_another_authority_is_refused(display: int, tmp_path: Path) -> None:
     assert connect(display, other) == "error-tls"
 
 
+def test_while_two_authorities_are_trusted_the_old_one_s_hosts_are(
+    display: int, certificates: Path, tmp_path: Path
+) -> None:
+    """A rotation: seats trust the new authority beside the old one, in this order."""
+    both = tmp_path / "both.pem"
+    newer = new_authority(SITE, datetime.now(UTC)).certificate
+    both.write_text(newer + (certificates / "ca-cert.pem").read_text())
+    assert connect(display, both) == OPENED
+
+
 def test_another_name_or_subject_is_refused(display: int, certificates: Path) -> None:
     ca = certificates / "ca-cert.pem"
     assert connect(display, ca, host="localhost") == "error-tls"
