@@ -11,6 +11,7 @@ from seatwright.commands.planned import plan_site
 from seatwright.plan import Plan, PlannedSocket
 from seatwright.twin.errors import TwinError
 from seatwright.twin.guest import filter_text
+from seatwright.twin.rehearse import trials
 from seatwright.twin.standins import with_stand_ins
 from seatwright.twin.wiring import ADAPTER, HUB, KEYBOARD, POINTER, wire
 
@@ -73,3 +74,13 @@ def test_stand_ins_are_protected_as_what_they_stand_for(demo: Plan) -> None:
     )
     others = {name: one for name, one in planned.rules.items() if one.model != "ridge"}
     assert others == {name: demo.rules[name] for name in others}
+
+
+def test_what_is_tried_is_what_the_policy_says(demo: Plan) -> None:
+    """Of the demo's readers: the socket under the shelf is for headsets, all others for drives."""
+    wanted = {(one.peripheral, one.place): one for one in trials(demo, "rr-01")}
+    assert {name for name, _ in wanted} == set(demo.peripherals)
+    arrives = {key for key, one in wanted.items() if one.arrives}
+    assert arrives == {("headset", "under the shelf"), ("loan-drive", "beside the lamp")}
+    headset = wanted["headset", "under the shelf"]
+    assert (headset.port, headset.shape.device.bcd_device) == ("2-3.1", 0x0110)

@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -93,18 +94,20 @@ class Twin:
         system = disk if guest_system else None
         spec = GuestSpec.planned(planned, seat, directory / "x509", password=password, disk=system)
         guest = Guest(spec, directory, network)
-        try:
+        with ExitStack() as undo:
+            undo.callback(shutil.rmtree, directory, ignore_errors=True)
+            undo.callback(network.close)
+            undo.callback(guest.stop)
             guest.start()
             client = Client(ClientSpec(disk, wiring), directory, network)
+            undo.callback(client.close)
             twin = cls(planned, seat, client, guest, network, directory, address)
+            undo.callback(twin.keep_silent)
             if time:
                 twin.tell_time()
             client.wait_up()
             guest.wait_up()
-        except BaseException:
-            guest.stop()
-            network.close()
-            raise
+            undo.pop_all()
         return twin
 
     def tell_time(self) -> None:
