@@ -1,0 +1,114 @@
+"""The seat itself on the twin: its unit, its clock, its sound, what it shows."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from twin_bench import DRIVE, Bench
+
+from seatwright.twin.client import UNIT
+from seatwright.twin.emulator import wait_until
+
+MOST = 3.0
+EXCEPTIONS = {
+    "CapabilityBoundingSet": "root's only: the session has none",
+    "DeviceAllow": "the screen, sound, and the USB nodes that udev opens",
+    "IPAddressDeny": "a host's address may be a name, and this wants numbers",
+    "MemoryDenyWriteExecute": "GObject introspection and sound make code while they run",
+    "NotifyAccess": "the compositor is the main process, its child says when it is ready",
+    "PrivateDevices": "as DeviceAllow",
+    "PrivateNetwork": "the guest is reached over the network",
+    "PrivateUsers": "the user owns the screen's and the devices' nodes through its groups",
+    "ProcSubset": "libraries read the processor's abilities in /proc/cpuinfo",
+    "RestrictAddressFamilies": "network, the compositor's socket, udev's messages",
+    "RootDirectoryOrRootImage": "Debian's own libraries, kept up to date by Debian's own means",
+    "UMask": "fleet monitoring reads the state file",
+}
+"""What ``systemd-analyze security`` holds against the unit, and why it has to be so."""
+
+UNSYNCHRONISED = """
+import ctypes, struct
+timex = ctypes.create_string_buffer(256)
+struct.pack_into("I", timex, 0, 0x10 | 0x04)  # ADJ_STATUS, ADJ_MAXERROR of adjtimex(2)
+struct.pack_into("q", timex, 24, 20_000_000)
+struct.pack_into("i", timex, 40, 0x40)  # STA_UNSYNC
+ctypes.CDLL(None).adjtimex(timex)
+"""
+
+
+def test_the_unit_is_hardened_and_each_exception_explained(
+    bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    client = bench.twin.client
+    text = client.shell(f"systemd-analyze security {UNIT} --no-pager --json=short")
+    against = [one for one in json.loads(text) if float(one["exposure"] or 0) > 0]
+    last = client.shell(f"systemd-analyze security {UNIT} --no-pager").strip().splitlines()[-1]
+    score = float(last.rpartition(": ")[2].split()[0])
+    with capsys.disabled():
+        print(f"\n{last.strip()}")
+        for name in sorted({one["json_field"].partition("_")[0] for one in against}):
+            print(f"  {name}: {EXCEPTIONS.get(name, '(not explained)')}")
+    assert score <= MOST
+    assert {one["json_field"].partition("_")[0] for one in against} <= set(EXCEPTIONS)
+
+
+def test_the_session_waits_for_the_time_before_it_connects(bench: Bench) -> None:
+    """A clock that nobody has set yet, as the kernel itself says it (adjtimex(2))."""
+    client = bench.twin.client
+    bench.twin.keep_silent()
+    client.run("python3", "-I", "-c", UNSYNCHRONISED).expect_success()
+    client.shell(f"systemctl restart --no-block {UNIT}")
+    wait_until("wait", lambda: client.state().get("last_error") == "no-time", 60, 0.5)
+    assert client.state()["state"] == "waiting"
+    bench.twin.tell_time()
+    client.shell("systemctl restart systemd-timesyncd")
+    client.wait_state("shown", 90)
+
+
+def test_sound_has_what_it_needs(bench: Bench) -> None:
+    """The elements that spice-gtk's pipelines name (its spice-gstaudio.c, from memory)."""
+    names = ("appsrc", "appsink", "audioconvert", "audioresample", "autoaudiosink", "alsasink")
+    script = (
+        "import gi; gi.require_version('Gst', '1.0'); from gi.repository import Gst\n"
+        f"Gst.init(None); print([n for n in {names} if Gst.ElementFactory.find(n) is None])"
+    )
+    assert bench.twin.client.run("python3", "-I", "-c", script).expect_success().out == "[]\n"
+
+
+def test_fleet_monitoring_reads_the_state(bench: Bench) -> None:
+    bench.plug("1-1")
+    bench.arrives(1, DRIVE)
+    text = bench.twin.client.shell("runuser -u nobody -- cat /run/seatwright/seatwright.prom")
+    labels = 'seat="rr-01",guest="rr-01"'
+    assert f'seatwright_state{{{labels},state="shown"}} 1' in text.splitlines()
+    assert f"seatwright_redirected{{{labels}}} 1" in text.splitlines()
+
+
+def test_each_state_of_the_picker_is_another_picture(bench: Bench, tmp_path: Path) -> None:
+    client = bench.twin.client
+
+    def picture(name: str) -> bytes:
+        client.screenshot(tmp_path / f"{name}.png")
+        return (tmp_path / f"{name}.png").read_bytes()
+
+    def changes(name: str, before: bytes) -> bytes:
+        return wait_until(name, lambda: (now := picture(name)) != before and now, 20, 0.5)
+
+    def press(*keys: str) -> None:
+        held = [{"type": "qcode", "data": key} for key in keys]
+        client.emulator.qmp.ask("send-key", keys=held)
+
+    closed = picture("closed")
+    press("ctrl", "alt", "u")
+    empty = changes("empty", closed)
+    bench.plug("1-1")
+    bench.plug("1-2")
+    bench.arrives(2, DRIVE, DRIVE)
+    listed = changes("listed", empty)
+    press("down")
+    press("ret")
+    bench.arrives(1, DRIVE)
+    changes("taken back", listed)
+    press("esc")
