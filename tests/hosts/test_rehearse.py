@@ -22,6 +22,7 @@ def quiet(text: str) -> None:
     """Nobody reads."""
 
 
+@pytest.mark.long
 def test_the_front_desk_is_rehearsed_from_first_boot_to_removal() -> None:
     stage = Stage(plan_site(SITE).planned.plan, ROOT, SITE, cache_directory())
     found = rehearse(stage, "front-desk", os.getpid(), quiet)

@@ -136,25 +136,26 @@ def copy_sparse(source: Path, target: Path, offset: int) -> None:
     """Copy a file's data, and not its holes, into another at ``offset`` bytes."""
     with source.open("rb") as reader, target.open("r+b") as writer:
         for start, length in data_extents(reader.fileno()):
-            done = 0
-            while done < length:
-                done += os.copy_file_range(
-                    reader.fileno(), writer.fileno(), length - done, start + done,
-                    offset + start + done,
-                )  # fmt: skip
+            _copy(reader.fileno(), Span(start, length), writer.fileno(), offset + start)
 
 
 def copy_span(source: Path, span: Span, target: Path) -> None:
-    """Copy a part of a file into a new one."""
+    """Copy a part of a file into a new one. Raises :class:`ImageError` where the file ends."""
     with source.open("rb") as reader, target.open("wb") as writer:
-        done = 0
-        while done < span.size:
-            step = os.copy_file_range(
-                reader.fileno(), writer.fileno(), span.size - done, span.start + done
-            )
-            if step == 0:
-                raise ImageError(f"{source} ends before its last partition does.")
-            done += step
+        if _copy(reader.fileno(), span, writer.fileno(), 0) < span.size:
+            raise ImageError(f"{source} ends before its last partition does.")
+
+
+def _copy(reader: int, span: Span, writer: int, to: int) -> int:
+    """Copy between open files, on whatever file systems; bytes copied, fewer at the end of one."""
+    os.lseek(writer, to, os.SEEK_SET)
+    done = 0
+    while done < span.size:
+        step = os.sendfile(writer, reader, span.start + done, span.size - done)
+        if step == 0:
+            break
+        done += step
+    return done
 
 
 def data_extents(descriptor: int) -> Iterator[tuple[int, int]]:
