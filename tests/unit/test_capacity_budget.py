@@ -243,6 +243,15 @@ def test_a_file_that_says_nothing_of_the_device_is_an_error(tmp_path: Path, name
     assert (found.place.line, found.place.column) == (4, 43)
 
 
+@pytest.mark.parametrize("keys", ["picture: 8x6", "frames: 3", "", "samples: 8000"])
+def test_a_stream_whose_keys_do_not_go_together_is_an_error(tmp_path: Path, keys: str) -> None:
+    (tmp_path / "site.yml").write_text(
+        "seatwright: 1\nsite: Fennmoor\npolicies: {p: {redirect: [camera]}}\nperipherals:\n"
+        f'  camera: {{id: "1209:0006", stream: {{bits: 16, {keys}}}}}\n'
+    )
+    assert {one.slug for one in read_site(tmp_path).findings} == {"wrong-keys"}
+
+
 def test_a_file_of_descriptors_lies_in_the_site_s_folder(tmp_path: Path) -> None:
     (tmp_path / "site").mkdir()
     (tmp_path / "outside.txt").write_text("x")

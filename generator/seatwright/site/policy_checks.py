@@ -22,8 +22,9 @@ Values = Mapping[str, Any]
 
 def line_problems(values: Values) -> Iterator[Problem]:
     """What is wrong with the lines of policies, and of their sockets."""
+    # What a peripheral sends is no matter of lines, and its keys may not go together.
     peripherals = {
-        name: peripheral_of(name, read)
+        name: peripheral_of(name, {**read, "stream": None, "descriptors": None})
         for name, read in values["peripherals"].items()
         if not broken(read)
     }
