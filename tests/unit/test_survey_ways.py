@@ -233,6 +233,7 @@ def test_swap_and_boot_on_usb_count_and_a_lost_layer_is_said(tmp_path: Path) -> 
 KEYS = {"name": "Fenn Keyboard", "capabilities/key": f"3 0 {ALL_LETTERS}"}
 BUTTONS = {"name": "Volume", "capabilities/key": "3 0 1000000000000"}
 POINTING = {"name": "Fenn Mouse", "capabilities/rel": "143", "capabilities/key": "70000 0 0 0 0"}
+TABLET = {"name": "Fenn Tablet", "capabilities/rel": "100", "capabilities/abs": "3"}
 
 
 def keyboards(*places: str) -> Client:
@@ -256,8 +257,11 @@ def test_of_two_keyboards_the_one_that_a_program_has_open_is_in_use(tmp_path: Pa
     assert (str(found.port), found.sure) == ("1-3", True)
 
 
-def test_buttons_are_no_keyboard_and_a_mouse_is_a_pointer(tmp_path: Path) -> None:
-    inputs = (("input0", "1-2", BUTTONS), ("input1", "1-2", POINTING))
+@pytest.mark.parametrize("pointing", [POINTING, TABLET])
+def test_buttons_are_no_keyboard_and_a_mouse_is_a_pointer(
+    pointing: dict[str, str], tmp_path: Path
+) -> None:
+    inputs = (("input0", "1-2", BUTTONS), ("input1", "1-2", pointing))
     found = on_usb(client(nets=(WIRED,), inputs=inputs), tmp_path)
     assert found == [("1-2", "input", "it is the only pointer")]
 

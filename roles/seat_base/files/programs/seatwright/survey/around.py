@@ -70,7 +70,7 @@ def disk_of(name: str, keys: Lines) -> SeenDisk:
 LETTERS = 0xFFFFFFFE
 """Escape to S, as udev's input_id asks for before it calls something a keyboard."""
 POINTER = 0b11
-"""REL_X and REL_Y of linux/input-event-codes.h."""
+"""REL_X and REL_Y, or ABS_X and ABS_Y, of linux/input-event-codes.h: mice, or tablets."""
 
 
 def input_of(name: str, keys: Lines) -> SeenInput:
@@ -79,7 +79,10 @@ def input_of(name: str, keys: Lines) -> SeenInput:
         port=usb_place(first_value(keys, "place")),
         title=printable(first_value(keys, "name")),
         keyboard=_bits(first_value(keys, "capabilities/key")) & LETTERS == LETTERS,
-        pointer=_bits(first_value(keys, "capabilities/rel")) & POINTER == POINTER,
+        pointer=any(
+            _bits(first_value(keys, f"capabilities/{axes}")) & POINTER == POINTER
+            for axes in ("rel", "abs")
+        ),
         open="open" in keys,
     )
 

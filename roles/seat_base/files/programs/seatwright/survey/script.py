@@ -138,7 +138,9 @@ for at in "$sys"/class/input/input*; do
     name=${at##*/}
     [ -d "$at" ] || continue
     place "input $name place" "$at"
-    for key in name capabilities/key capabilities/rel; do line "input $name $key" "$at/$key"; done
+    for key in name capabilities/key capabilities/rel capabilities/abs; do
+        line "input $name $key" "$at/$key"
+    done
     for node in "$at"/event*; do
         [ -d "$node" ] && events="$events $name=${node##*/}"
     done
