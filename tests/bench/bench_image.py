@@ -111,12 +111,12 @@ def write_out(image: Path, place: Path) -> tuple[float, float]:
     target.touch()
     os.truncate(target, 2 * GIB)
     card = read_image(image, None, quiet)
+    write_card(card, look(target), "fd-1", None, quiet)  # both then write where blocks are
     descriptor = os.open(target, os.O_RDWR)
     ours = timed(lambda: write_blocks(descriptor, card, quiet))
     os.close(descriptor)
     argv = ["dd", f"if={image}", f"of={target}", "bs=4M", "conv=notrunc,fsync", "status=none"]
     plain = timed(lambda: subprocess.run(argv, check=True))
-    write_card(card, look(target), "fd-1", None, quiet)
     return ours, plain
 
 
