@@ -117,7 +117,8 @@ class Client:
         self._wait(f"{which} {ids}", lambda: self.ids(which) == sorted(ids), seconds)
 
     def restart_session(self) -> None:
-        """As a person with root would."""
+        """As a person with root would, and as often as wanted: systemd's count begins anew."""
+        self.run("systemctl", "reset-failed", UNIT)
         self.run("systemctl", "restart", UNIT).expect_success()
 
     def session_pid(self) -> str:
