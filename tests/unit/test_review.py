@@ -206,6 +206,18 @@ def test_guests_say_what_needs_their_restart(tmp_path: Path) -> None:
     assert what["redirection ports: 2 → 3"]["guests"] == ["hall-1", "hall-2", "hall-3"]
 
 
+def test_what_a_run_does_to_the_guests_of_a_host_is_said(tmp_path: Path) -> None:
+    plain, now = "address: quay.example,", "address: quay.example, restart: if-idle,"
+    document = as_json(tmp_path, {plain: now})
+    (one,) = document["guests"]
+    assert (one["what"], one["restart"]) == ("when a run restarts it: never → if-idle", False)
+    assert one["guests"] == ["hall-1", "hall-2", "hall-3", "desk-1"]
+    assert document["rooms"] == []
+    other = reviewed(tmp_path / "kind", {plain: "address: quay.example, kind: systemd,"})
+    assert "its host is of another kind: libvirt → systemd" in other.stdout
+    assert "| room |" not in other.stdout
+
+
 def test_the_run_that_carries_it_out_is_limited_to_who_is_concerned(tmp_path: Path) -> None:
     document = as_json(tmp_path, {"offer: [image]": "offer: [image, printer]"})
     guests, clients = document["run"]

@@ -70,8 +70,9 @@ def _unreadable(review: Review) -> Iterator[str]:
 
 def _headlines(review: Review) -> Iterator[str]:
     """A line for each room, worst first, and one for all in which nothing changes."""
-    yield "| room | what passes | seats whose session restarts |"
-    yield "| --- | --- | --- |"
+    if review.rooms or review.gone:
+        yield "| room | what passes | seats whose session restarts |"
+        yield "| --- | --- | --- |"
     order = ("more permissive", "both", "less permissive", "same")
     for room in sorted(review.rooms, key=lambda one: order.index(one.headline)):
         mark = " ⚠ not promised" if room.unpromised else ""
@@ -79,7 +80,8 @@ def _headlines(review: Review) -> Iterator[str]:
         yield f"| {_text(room.name)} | **{room.headline}**{mark} | {seats} |"
     for name in review.gone:
         yield f"| {_text(name)} | **no longer there** | |"
-    yield ""
+    if review.rooms or review.gone:
+        yield ""
     if review.others:
         yield f"Nothing changes in {_names(review.others)}."
         yield ""

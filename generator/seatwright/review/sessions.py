@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from seatwright.plan import Plan, PlannedGuest, RuleSet
+from seatwright.findings.words import listed
+from seatwright.plan import Plan, PlannedGuest, PlannedHost, RuleSet
 from seatwright.policy.algebra import Relation, compare
 from seatwright.policy.proofs import plain
 from seatwright.review.change import GuestChange
@@ -59,6 +60,8 @@ def _each(old: Plan, new: Plan) -> Iterator[tuple[str, str, str, bool]]:
         else:
             for what in _differences(old, new, before, after):
                 yield after.host, name, what, True
+            for what in _of_its_host(old.hosts[before.host], new.hosts[after.host]):
+                yield after.host, name, what, False
     for name, before in old.guests.items():
         if name not in new.guests:
             yield before.host, name, "is no longer shown at any seat", False
@@ -74,6 +77,26 @@ def _differences(old: Plan, new: Plan, before: PlannedGuest, after: PlannedGuest
     if old.hosts[before.host].listen != new.hosts[after.host].listen:
         yield "its display listens on another address"
     yield from _filter_difference(old.rules[before.rules], new.rules[after.rules])
+
+
+def _of_its_host(before: PlannedHost, after: PlannedHost) -> Iterator[str]:
+    """What the next run of guests.yml does otherwise, for all guests of a host."""
+    if before.kind != after.kind:
+        yield f"its host is of another kind: {before.kind} → {after.kind}"
+    if before.uri != after.uri:
+        yield "its host's libvirt is spoken to at another address"
+    if before.template != after.template:
+        yield "its host has another template"
+    if _commands(before) != _commands(after):
+        yield "its host is told of it with other commands"
+    if set(before.can) != set(after.can):
+        yield f"its host can do other things: {listed(after.can, 'and')}"
+    if before.restart != after.restart:
+        yield f"when a run restarts it: {before.restart} → {after.restart}"
+
+
+def _commands(host: PlannedHost) -> tuple[tuple[str, ...], ...]:
+    return host.apply, host.inspect, host.password
 
 
 def _filter_difference(before: RuleSet, after: RuleSet) -> Iterator[str]:
