@@ -30,6 +30,8 @@ def served(tmp_path: Path) -> Iterator[tuple[Path, str]]:
         env={**os.environ, "PYTHONPATH": str(ROOT / "generator")},
         stderr=subprocess.PIPE,
         text=True,
+        # A shell that started the tests in the background may have it ignored.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     assert process.stderr is not None
     said = ""

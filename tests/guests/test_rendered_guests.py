@@ -106,7 +106,7 @@ def test_the_rendered_playbook_does_what_it_can_and_names_the_rest(
 def test_a_second_run_changes_nothing_and_names_who_is_behind(
     repository: Path, hypervisor: Daemon
 ) -> None:
-    assert recap(play(repository), "quay")["changed"] == 0
+    assert recap(play(repository, "--diff"), "quay")["changed"] == 0
     hypervisor.virsh("start", "hall-1")
     hypervisor.virsh("detach-device-alias", "hall-1", "redir1", "--live")
     late = play(repository, "-l", "quay")

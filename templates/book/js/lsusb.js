@@ -17,6 +17,7 @@ const KEYS = {
     "bInterfaceNumber", "bAlternateSetting", "bInterfaceClass", "bInterfaceSubClass",
     "bInterfaceProtocol",
   ],
+  "Endpoint Descriptor:": ["bEndpointAddress", "bmAttributes", "wMaxPacketSize", "bInterval"],
 };
 
 class LsusbError extends Error {
@@ -147,7 +148,15 @@ function configurationsOf(block, device) {
 
 function interfacesOf(head, below) {
   const first = new Map();
-  for (const section of below.filter((one) => one.heading === "Interface Descriptor:")) {
+  let begun = false;
+  for (const section of below) {
+    if (section.heading === "Endpoint Descriptor:" && begun) {
+      checkEndpoint(section);
+    }
+    if (section.heading !== "Interface Descriptor:") {
+      continue;
+    }
+    begun = true;
     const number = octet(section, "bInterfaceNumber");
     octet(section, "bAlternateSetting");
     const found = [
@@ -162,6 +171,14 @@ function interfacesOf(head, below) {
   announced(head, "bNumInterfaces", first.size, "interfaces");
   octet(head, "bConfigurationValue");
   return [...first.values()];
+}
+
+// Nothing is decided by endpoints, but a text that is broken there is not believed either.
+function checkEndpoint(section) {
+  matched(section, "bEndpointAddress", /^0x[0-9a-fA-F]{2}$/, 16, 0xff, "0x and two hexadecimal digits");
+  octet(section, "bmAttributes");
+  hexadecimal(section, "wMaxPacketSize");
+  octet(section, "bInterval");
 }
 
 function announced(section, key, found, what) {
