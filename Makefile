@@ -24,7 +24,7 @@ test:
 
 test-quick:
 	@scripts/setup test
-	$(PYTEST) -n 2 -m 'not hosts and not long'
+	$(PYTEST) -n 2 --dist loadfile -m 'not hosts and not long'
 
 test-long:
 	@scripts/setup test

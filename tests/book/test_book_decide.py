@@ -8,7 +8,6 @@ from collections import Counter
 from pathlib import Path
 from random import Random
 
-import pytest
 from playwright.sync_api import Page
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "oracle"))
@@ -18,8 +17,6 @@ from random_pairs import random_device, random_rules
 
 from seatwright.usb.device import Device, Interface
 from seatwright.usb.filter import ANY, Decision, Reason, Rule, decide, decide_strict
-
-pytestmark = pytest.mark.xdist_group("browser")
 
 SEED = 20_261_125
 LISTS, DEVICES_PER_LIST, CHUNK = 10_000, 10, 1_000

@@ -5,12 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from random import Random
 
-import pytest
 from book_pages import Open
 
 from seatwright.usb.lsusb import read_lsusb
-
-pytestmark = pytest.mark.xdist_group("browser")
 
 SAMPLE = Path(__file__).parents[1] / "unit" / "usb_samples" / "desk.txt"
 TEXT = SAMPLE.read_text(encoding="utf-8")

@@ -12,8 +12,6 @@ import pytest
 from book_pages import DEMO, Open, make_book
 from playwright.sync_api import Page
 
-pytestmark = pytest.mark.xdist_group("browser")
-
 PLACES = ("rooms", "room-reading-room", "technician", "try", "approve", "findings", "changes")
 AXE = (files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
 HOSTILE = "</script><img src=x onerror=alert(1)>"

@@ -15,8 +15,6 @@ from book_pages import ROOT, Open
 
 from render_sites import TINY, make_repository
 
-pytestmark = pytest.mark.xdist_group("browser")
-
 PATIENCE = 60_000
 """Milliseconds for a page to follow its site: two looks and a reading on a busy machine."""
 

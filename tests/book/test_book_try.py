@@ -16,8 +16,6 @@ from seatwright.site.allocations import Allocations
 from seatwright.site.read import read_site
 from seatwright.usb.device import Device, Interface
 
-pytestmark = pytest.mark.xdist_group("browser")
-
 SAMPLE = Path(__file__).parents[1] / "unit" / "usb_samples" / "desk.txt"
 
 

@@ -20,7 +20,7 @@ WITHIN = 0.2
 SHAPES = ((10e6, 0.002), (20e6, 0.010), (50e6, 0.005), (50e6, 0.030))
 """Bits per second and seconds: from mostly the rate to mostly the round trip."""
 
-pytestmark = [pytest.mark.hosts, pytest.mark.xdist_group("drive")]
+pytestmark = pytest.mark.hosts
 
 
 @pytest.fixture(scope="module")

@@ -10,15 +10,6 @@ import pytest
 from support.libvirtd import Daemon, libvirtd
 from support.tls import make_certificates
 
-HERE = Path(__file__).parent
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """The tests of a file share a daemon and guests: one worker has them all, in their order."""
-    for item in items:
-        if item.path.parent == HERE:
-            item.add_marker(pytest.mark.xdist_group(f"guests/{item.path.stem}"))
-
 
 @pytest.fixture(scope="module")
 def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
