@@ -122,8 +122,12 @@ def test_the_fifth_device_takes_the_next_free_port(bench: Bench) -> None:
     bench.pull("1-2")
     bench.arrives(4, *[DRIVE] * 4)
     bench.twin.client.wait_ids(which="waiting")
-    places = {one["port"] for one in bench.twin.client.state()["redirected"]}
-    assert places == {"1-1", "1-3", "1-4", "1-5"}
+
+    def moved_up() -> bool:
+        places = {one["port"] for one in bench.twin.client.state()["redirected"]}
+        return places == {"1-1", "1-3", "1-4", "1-5"}
+
+    wait_until("fifth device in place of the pulled one", moved_up, 20)
 
 
 def test_more_kinds_go_and_stay_by_the_policy(bench: Bench) -> None:
