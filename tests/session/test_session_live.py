@@ -53,7 +53,7 @@ def test_by_rule_and_place_at_start_and_at_every_plug(
     )
     seat.is_("shown")
     seat.has("1209:0006")
-    assert guest.attached() == 1
+    wait_for("devices at the guest", lambda: guest.attached() == 1)
     kept = {line["SEATWRIGHT_PORT"]: line["MESSAGE"] for line in seat.journal.of("device-keep")}
     # the library itself does not tell of hubs
     assert {place: text.partition("kept: ")[2] for place, text in kept.items()} == {
