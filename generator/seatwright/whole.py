@@ -5,20 +5,37 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 
 def write_whole(path: Path, content: bytes, mode: int = 0o644) -> None:
     """Write a file beside its place and move it there. Raises OSError."""
-    handle, scratch = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    with _beside(path, content, mode) as scratch:
+        os.replace(scratch, path)
+
+
+def write_new(path: Path, content: bytes, mode: int = 0o644) -> None:
+    """Write a file that is not there yet. Raises FileExistsError where it is, and OSError."""
+    with _beside(path, content, mode) as scratch:
+        os.link(scratch, path)  # unlike a rename, it never goes over a file
+
+
+@contextmanager
+def _beside(path: Path, content: bytes, mode: int) -> Iterator[str]:
+    """The name under which the whole file waits; afterwards nothing is left there."""
+    try:
+        handle, scratch = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    except OSError as error:
+        raise OSError(error.errno, error.strerror, str(path)) from None
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(content)
             stream.flush()
+            os.fchmod(stream.fileno(), mode)
             os.fsync(stream.fileno())
-        os.chmod(scratch, mode)
-        os.replace(scratch, path)
-    except BaseException:
+        yield scratch
+    finally:
         with contextlib.suppress(FileNotFoundError):
             os.unlink(scratch)
-        raise

@@ -15,6 +15,7 @@ import click
 
 from seatwright.findings import Finding, Severity
 from seatwright.findings.formats import Lines, format_text, print_findings, summary
+from seatwright.findings.words import printable
 
 if TYPE_CHECKING:
     from seatwright.site.read import Reading
@@ -46,6 +47,14 @@ class Refused(Exception):
     def __init__(self, message: str, hint: str = "", status: Status = Status.UNUSABLE) -> None:
         super().__init__(message)
         self.message, self.hint, self.status = message, hint, status
+
+
+def already_there(path: Path) -> Refused:
+    """What to raise for a file that a person may have made, and that stays."""
+    return Refused(
+        f"{printable(str(path))} is there already, and was left as it is.",
+        "Give another name, or take that file away first.",
+    )
 
 
 @dataclass(slots=True)

@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from seatwright.commands.common import Refused, Status, log
+from seatwright.commands.common import Refused, Status, already_there, log
 from seatwright.findings.words import printable, shown
 from seatwright.site.kind import Misread
 from seatwright.site.scalars import Name
@@ -31,8 +31,9 @@ from seatwright.survey.sources import (
     look_at,
 )
 from seatwright.survey.ways import ways
-from seatwright.survey.write import findings_of, write_new
+from seatwright.survey.write import findings_of
 from seatwright.usb.capture import CaptureError
+from seatwright.whole import write_new
 
 PATH = click.Path(path_type=Path)
 
@@ -131,7 +132,7 @@ def survey(asked: Asked) -> int:
     name = valid_name("--model", asked.model) if asked.model else ""
     path = asked.output or Path(f"{name}.yml")
     if name and path.exists():
-        raise Refused(*there_already(path))
+        raise already_there(path)
     source = source_of(asked)
     walked: Sequence[WalkedSocket] = ()
     if asked.sockets:
@@ -268,11 +269,5 @@ def write(path: Path, text: str) -> None:
     try:
         write_new(path, text.encode())
     except FileExistsError:
-        raise Refused(*there_already(path)) from None
+        raise already_there(path) from None
     log(f"Wrote {printable(str(path))}.")
-
-
-def there_already(path: Path) -> tuple[str, str]:
-    """What is said of a file that is there, and a hint."""
-    what = f"{printable(str(path))} is there already, and was left as it is."
-    return what, "Give another name, or take that file away first."

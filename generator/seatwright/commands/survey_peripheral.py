@@ -12,7 +12,7 @@ import click
 
 from seatwright.client.files import Owner, write_atomic
 from seatwright.commands.check import all_findings
-from seatwright.commands.common import Refused, Status, log
+from seatwright.commands.common import Refused, Status, already_there, log
 from seatwright.commands.planned import plan_site
 from seatwright.findings import Finding
 from seatwright.findings.finding import Severity
@@ -24,10 +24,10 @@ from seatwright.survey.model import called, speed_name
 from seatwright.survey.onboard import Knowledge, standings
 from seatwright.survey.peripheral import SECTION, CannotInsert, Entry, entry_of, inserted
 from seatwright.survey.seen import SeenDevice
-from seatwright.survey.write import write_new
 from seatwright.usb.capture import CapturedDevice, CaptureError
 from seatwright.usb.descriptors import read_descriptors
 from seatwright.usb.device import Device
+from seatwright.whole import write_new
 
 FOLDER = "devices"
 """Where files of descriptors go, below the site's folder."""
@@ -191,18 +191,16 @@ def _new_errors(
 
 def _write(path: Path, text: str, beside: Path | None, data: bytes) -> None:
     """The descriptors first: the site never names a file that is not there."""
-    try:
-        if beside:
-            beside.parent.mkdir(exist_ok=True)
+    if beside:
+        beside.parent.mkdir(exist_ok=True)
+        try:
             write_new(beside, data)
+        except FileExistsError:
+            raise already_there(beside) from None
+    try:
         status = path.stat()
         owner = Owner(status.st_uid, status.st_gid, status.st_mode & 0o7777)
         write_atomic(path.resolve(), text.encode(), owner=owner)
-    except FileExistsError:
-        raise Refused(
-            f"{printable(str(beside))} is there already, and was left as it is.",
-            "Give another name, or take that file away first.",
-        ) from None
     except OSError:
         if beside:
             beside.unlink(missing_ok=True)

@@ -21,6 +21,7 @@ from pathlib import Path
 
 from seatwright.image.errors import ImageError
 from seatwright.image.onseat.files import PROGRAM
+from seatwright.whole import write_whole
 
 PROOF = "/var/lib/seatwright-image/proof"
 TIMEOUT = 10
@@ -187,6 +188,5 @@ def add_known_host(path: Path, seat: str, address: str, key: HostKey) -> None:
         fcntl.flock(lock, fcntl.LOCK_EX)
         old = path.read_text().splitlines() if path.exists() else []
         kept = [line for line in old if not set(line.split(" ")[0].split(",")) & set(names)]
-        beside = path.with_name(f".{path.name}.new")
-        beside.write_text("\n".join([*kept, f"{','.join(names)} {key.line}"]) + "\n")
-        beside.replace(path)
+        lines = [*kept, f"{','.join(names)} {key.line}"]
+        write_whole(path, "".join(f"{line}\n" for line in lines).encode())

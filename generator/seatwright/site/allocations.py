@@ -8,7 +8,6 @@ another one only where nothing else is left.
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,6 +22,7 @@ from seatwright.site.declare import BROKEN, Integer, Key, MapOf, Name, Record
 from seatwright.site.kind import NodeProblem, Report
 from seatwright.site.lines import Version
 from seatwright.site.places import Sources, at_node
+from seatwright.whole import write_whole
 
 Numbers = Mapping[str, int]
 """A number for each name."""
@@ -186,15 +186,5 @@ def write_allocations(path: Path, allocations: Allocations) -> bool:
             return False
     except FileNotFoundError:
         pass
-    descriptor, beside = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    try:
-        with open(descriptor, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fchmod(file.fileno(), 0o644)
-            os.fsync(file.fileno())
-        os.replace(beside, path)
-    except BaseException:
-        Path(beside).unlink(missing_ok=True)
-        raise
+    write_whole(path, data)
     return True

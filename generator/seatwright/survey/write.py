@@ -1,8 +1,7 @@
-"""Files that a survey writes: new ones only, and nothing that would not read back."""
+"""Nothing that a survey writes fails to read back."""
 
 from __future__ import annotations
 
-import os
 import tempfile
 from pathlib import Path
 
@@ -11,23 +10,6 @@ from seatwright.site.read import read_site
 
 AROUND = "seatwright: 1\nsite: survey\nfiles: [model.yml]\n"
 """The least site that a model can be read in."""
-
-
-def write_new(path: Path, data: bytes) -> None:
-    """Write a file that is not there yet, whole or not at all.
-
-    Raises FileExistsError where it is, and OSError.
-    """
-    descriptor, beside = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    try:
-        with open(descriptor, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fchmod(file.fileno(), 0o644)
-            os.fsync(file.fileno())
-        os.link(beside, path)  # unlike a rename, it never goes over a file
-    finally:
-        os.unlink(beside)
 
 
 def findings_of(model: str) -> tuple[Finding, ...]:
