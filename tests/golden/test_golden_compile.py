@@ -15,9 +15,10 @@ import pytest
 
 from seatwright.plan import NodeKey, PlannedRule, RuleSet
 from seatwright.planning import make_plan
+from seatwright.policy.proofs import plain
 from seatwright.policy.words import class_words, id_words, rule_words
 from seatwright.site.allocations import Allocations
-from seatwright.usb.filter import Rule, format_rules
+from seatwright.usb.filter import format_rules
 from sites import site_of
 
 CASES = Path(__file__).parent / "compile"
@@ -59,14 +60,10 @@ def like(first: list[str], second: list[str], name: str = "redirect") -> list[st
 
 def rule_lines(rules: Sequence[PlannedRule]) -> list[str]:
     return [
-        f"  {format_rules([plain(rule)]):<30}{rule_words(rule)}\n"
+        f"  {format_rules(plain([rule])):<30}{rule_words(rule)}\n"
         f"  {'':<30}{'protects' if rule.protects else 'because of'} {rule.origin}"
         for rule in rules
     ]
-
-
-def plain(rule: PlannedRule) -> Rule:
-    return Rule(rule.usb_class, rule.vendor, rule.product, rule.version, rule.allow)
 
 
 def node_line(key: NodeKey) -> str:

@@ -17,6 +17,7 @@ from random_pairs import random_device
 from redir_library import RedirLibrary, result_of
 
 from seatwright.plan import Plan, from_json
+from seatwright.policy.proofs import plain
 from seatwright.usb.device import Device, Interface
 from seatwright.usb.filter import Rule, decide
 from support.guest_module import bring, planned
@@ -46,10 +47,7 @@ def told() -> dict[str, Any]:
 
 
 def rules_of(plan: Plan, name: str) -> list[Rule]:
-    return [
-        Rule(one.usb_class, one.vendor, one.product, one.version, one.allow)
-        for one in plan.rules[name].host
-    ]
+    return list(plain(plan.rules[name].host))
 
 
 def near(rules: list[Rule], random: Random) -> Device:

@@ -14,12 +14,13 @@ from random import Random
 import pytest
 
 from seatwright.plan import Plan, PlannedRule, from_json
+from seatwright.policy.proofs import plain
+from seatwright.render.qemu import filter_text
 from seatwright.twin.descriptors import Shape
 from seatwright.twin.emulator import Emulator, Network, wait_until
-from seatwright.twin.guest import filter_text
 from seatwright.twin.peer import Peer
 from seatwright.usb.device import Device, Interface
-from seatwright.usb.filter import Rule, decide
+from seatwright.usb.filter import decide
 
 pytestmark = pytest.mark.hosts  # a network namespace needs root
 
@@ -89,10 +90,7 @@ def test_what_arrives_at_the_host_is_what_the_plan_permits(host: Emulator) -> No
     seen = []
     for rule_set in plan.rules.values():
         text = filter_text(rule_set.host)
-        rules = [
-            Rule(one.usb_class, one.vendor, one.product, one.version, one.allow)
-            for one in rule_set.host
-        ]
+        rules = plain(rule_set.host)
         for device in devices(rule_set.host, random):
             wanted = decide(rules, device).allowed
             assert arrives(host, f"port{next(names)}", text, device) is wanted, (device, text)

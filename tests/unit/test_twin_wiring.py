@@ -9,8 +9,8 @@ from msgspec.structs import replace
 
 from seatwright.commands.planned import plan_site
 from seatwright.plan import Plan, PlannedSocket
+from seatwright.render.qemu import filter_text
 from seatwright.twin.errors import TwinError
-from seatwright.twin.guest import filter_text
 from seatwright.twin.rehearse import trials
 from seatwright.twin.standins import with_stand_ins
 from seatwright.twin.wiring import ADAPTER, HUB, KEYBOARD, POINTER, wire

@@ -11,12 +11,15 @@ from __future__ import annotations
 import re
 from functools import cache
 from pathlib import Path
+from typing import Any, TypeVar
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Undefined
 from jinja2.exceptions import TemplateError
 
 from seatwright.render.errors import RenderError
 from seatwright.render.quote import FILTERS, FreeText, Quoted
+
+E = TypeVar("E", bound=Environment)
 
 SUFFIX = ".in"
 """Ends the name of a file that is rendered; the others below ``templates/`` are copied."""
@@ -39,8 +42,12 @@ def templates() -> Path:
 @cache
 def environment() -> Environment:
     """The one environment; compiled templates stay in it."""
-    made = Environment(
-        loader=FileSystemLoader(templates()),
+    return environment_of(Environment, loader=FileSystemLoader(templates()), auto_reload=False)
+
+
+def environment_of(kind: type[E], **more: Any) -> E:
+    """An environment with our delimiters and filters, in which nothing is written unquoted."""
+    made = kind(
         variable_start_string="[[",
         variable_end_string="]]",
         block_start_string="[%",
@@ -53,7 +60,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
         autoescape=False,  # HTML's rules would be the wrong ones; see only_quoted
         finalize=only_quoted,
-        auto_reload=False,
+        **more,
     )
     made.filters.update(FILTERS)
     return made

@@ -8,17 +8,18 @@ what is no number or plain name goes through a filter that quotes it for the lan
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
-from jinja2 import StrictUndefined, TemplateSyntaxError
+from jinja2 import Template, TemplateSyntaxError
 from jinja2.exceptions import TemplateError
 from jinja2.sandbox import ImmutableSandboxedEnvironment
 
-from seatwright.plan import Plan, PlannedGuest, PlannedRule
-from seatwright.render.engine import only_quoted
+from seatwright.plan import Plan, PlannedGuest
+from seatwright.policy.proofs import plain
+from seatwright.render.engine import environment_of
 from seatwright.render.errors import RenderError
-from seatwright.render.quote import FILTERS
-from seatwright.usb.filter import Rule, format_rules
+from seatwright.usb.filter import format_rules
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,7 @@ class Wrong(Exception):
 def fill(text: str, plan: Plan, guest: PlannedGuest) -> str:
     """A guest's text. Raises Wrong."""
     try:
-        return _environment().from_string(text).render(guest=guest_value(plan, guest))
+        return _compiled(text).render(guest=guest_value(plan, guest))
     except TemplateSyntaxError as error:
         raise Wrong(error.message or str(error), error.lineno) from error
     except (TemplateError, RenderError) as error:
@@ -52,23 +53,10 @@ def _line(error: BaseException) -> int | None:
     return line
 
 
-def _environment() -> ImmutableSandboxedEnvironment:
-    made = ImmutableSandboxedEnvironment(
-        variable_start_string="[[",
-        variable_end_string="]]",
-        block_start_string="[%",
-        block_end_string="%]",
-        comment_start_string="[#",
-        comment_end_string="#]",
-        undefined=StrictUndefined,
-        keep_trailing_newline=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        autoescape=False,
-        finalize=only_quoted,
-    )
-    made.filters.update(FILTERS)
-    return made
+@lru_cache(16)
+def _compiled(text: str) -> Template:
+    """Once for all guests of a host."""
+    return environment_of(ImmutableSandboxedEnvironment).from_string(text)
 
 
 def guest_value(plan: Plan, guest: PlannedGuest) -> dict[str, Any]:
@@ -80,7 +68,7 @@ def guest_value(plan: Plan, guest: PlannedGuest) -> dict[str, Any]:
         "host": host.name,
         "listen": host.listen,
         "spice_port": guest.spice_port,
-        "filter": format_rules([_rule(one) for one in rules]),
+        "filter": format_rules(plain(rules)),
         "rules": [
             {
                 "class": one.usb_class,
@@ -96,7 +84,3 @@ def guest_value(plan: Plan, guest: PlannedGuest) -> dict[str, Any]:
         ],
         "ports": [{"number": p.number, "bus": p.bus, "port": p.port} for p in guest.ports],
     }
-
-
-def _rule(one: PlannedRule) -> Rule:
-    return Rule(one.usb_class, one.vendor, one.product, one.version, one.allow)

@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from seatwright.plan import PlannedController, PlannedGuest, PlannedHost, PlannedPort, PlannedRule
-from seatwright.usb.filter import Rule, format_rules
+from seatwright.policy.proofs import plain
+from seatwright.usb.filter import format_rules
 
 EHCI = "ich9-ehci1"
 COMPANIONS = (("ich9-usb-uhci1", 0), ("ich9-usb-uhci2", 2), ("ich9-usb-uhci3", 4))
@@ -36,7 +37,11 @@ def guest_config(guest: PlannedGuest, host: PlannedHost) -> str:
                 "password-secret": "display",
             },
         ),
-        *(one for controller in guest.controllers for one in _controller(controller)),
+        *(
+            _section("device", name, values)
+            for controller in guest.controllers
+            for name, values in controller_devices(controller)
+        ),
         *(one for port in guest.ports for one in _port(port)),
     ]
     return "\n".join(sections)
@@ -44,8 +49,12 @@ def guest_config(guest: PlannedGuest, host: PlannedHost) -> str:
 
 def guest_options(rules: tuple[PlannedRule, ...]) -> str:
     """What stands on the command line: one option, without blanks in it."""
-    listed = [Rule(one.usb_class, one.vendor, one.product, one.version, one.allow) for one in rules]
-    return f"-global usb-redir.filter={format_rules(listed, ':')}"
+    return f"-global usb-redir.filter={filter_text(rules)}"
+
+
+def filter_text(rules: tuple[PlannedRule, ...]) -> str:
+    """Rules as ``usb-redir`` takes them."""
+    return format_rules(plain(rules), ":")
 
 
 def _section(kind: str, name: str, values: Mapping[str, object]) -> str:
@@ -53,19 +62,22 @@ def _section(kind: str, name: str, values: Mapping[str, object]) -> str:
     return head + "\n" + "".join(f'  {key} = "{value}"\n' for key, value in values.items())
 
 
-def _controller(one: PlannedController) -> Iterator[str]:
+def controller_devices(one: PlannedController) -> Iterator[tuple[str, dict[str, object]]]:
+    """What QEMU calls a controller, as libvirt would give it: ids and properties; EHCI comes with
+    its companions.
+    """
     name, slot = f"usb{one.index}", FIRST_SLOT + one.index
     if one.kind != EHCI:
         size = {"p2": one.ports, "p3": one.ports}
-        yield _section("device", name, {"driver": one.kind, "addr": f"0x{slot:x}", **size})
+        yield name, {"driver": one.kind, "addr": f"0x{slot:x}", **size}
         return
     together = {"multifunction": "on"}
     place = {"addr": f"0x{slot:x}.7", **together}
-    yield _section("device", name, {"driver": "ich9-usb-ehci1", **place})
+    yield name, {"driver": "ich9-usb-ehci1", **place}
     for function, (model, first) in enumerate(COMPANIONS):
         values = {"driver": model, "masterbus": f"{name}.0", "firstport": first}
         place = {"addr": f"0x{slot:x}.{function}", **together}
-        yield _section("device", f"{name}-{function}", {**values, **place})
+        yield f"{name}-{function}", {**values, **place}
 
 
 def _port(port: PlannedPort) -> Iterator[str]:

@@ -25,13 +25,14 @@ from seatwright.plan import (
     RuleSet,
     SocketRules,
 )
+from seatwright.policy.proofs import plain
 from seatwright.render.errors import RenderError
 from seatwright.render.host_template import Wrong, fill
 from seatwright.render.layout import Lines, Noted, Pairs
 from seatwright.render.qemu import guest_config, guest_options
 from seatwright.render.quote import FreeText, Hex, Yaml, yaml
 from seatwright.render.udev import udev_rules
-from seatwright.usb.filter import Rule, format_rules
+from seatwright.usb.filter import format_rules
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,11 +197,7 @@ def onboard(devices: Iterable[PlannedOnboard]) -> Lines:
 
 def seat_rules(source: Source, rules: Iterable[PlannedRule]) -> Lines:
     """Rules as usbredir writes them, one a line."""
-    return Lines(Noted(format_rules([_rule(rule)]), source.note(rule)) for rule in rules)
-
-
-def _rule(rule: PlannedRule) -> Rule:
-    return Rule(rule.usb_class, rule.vendor, rule.product, rule.version, rule.allow)
+    return Lines(Noted(format_rules(plain([rule])), source.note(rule)) for rule in rules)
 
 
 def socket_rules(source: Source, socket: SocketRules) -> Mapping[str, object]:

@@ -6,11 +6,12 @@ It has no disk unless one is asked for: what counts is what arrives, by QEMU's o
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from seatwright.plan import Plan, PlannedController, PlannedGuest, PlannedRule
+from seatwright.plan import Plan, PlannedGuest
+from seatwright.render.qemu import controller_devices, filter_text
 from seatwright.twin.console import BOOTING, Console, Ran, console_options
 from seatwright.twin.disk import Disk
 from seatwright.twin.emulator import Emulator, Network
@@ -20,14 +21,13 @@ ATTACHING = re.compile(
 )
 """QEMU's redirect.c, usbredir_device_connect, at debug level 3."""
 
-Rules = tuple[PlannedRule, ...]
-
 
 @dataclass(frozen=True, slots=True)
 class GuestSpec:
     """A guest as planned, and what a test may set.
 
-    ``filter`` is the host's, as :func:`filter_text` writes it; ``disk`` a system of its own.
+    ``filter`` is the host's, as :func:`render.qemu.filter_text` writes it; ``disk`` a system of
+    its own.
     """
 
     guest: PlannedGuest
@@ -53,7 +53,8 @@ class GuestSpec:
         where = f"tls-port={self.guest.spice_port}"
         yield from ("-spice", f"{where},x509-dir={self.certificates},{ticket}")
         for controller in self.guest.controllers:
-            yield from _controller(controller)
+            for name, values in controller_devices(controller):
+                yield from ("-device", _device(name, values))
         only = f",filter={self.filter}" if self.filter else ""
         for port in self.guest.ports:
             name = f"port{port.number}"
@@ -65,37 +66,12 @@ class GuestSpec:
             yield from _system(self.disk, directory)
 
 
-def filter_text(rules: Rules) -> str:
-    """Rules as ``usb-redir`` takes them."""
-    return "|".join(
-        ":".join(
-            [
-                _code(rule.usb_class, 2),
-                _code(rule.vendor, 4),
-                _code(rule.product, 4),
-                _code(rule.version, 4),
-                str(int(rule.allow)),
-            ]
-        )
-        for rule in rules
+def _device(name: str, values: Mapping[str, object]) -> str:
+    """A device as the command line takes it."""
+    driver = f"{values['driver']},id={name}"
+    return ",".join(
+        [driver, *(f"{key}={value}" for key, value in values.items() if key != "driver")]
     )
-
-
-def _code(value: int, digits: int) -> str:
-    return "-1" if value < 0 else f"0x{value:0{digits}x}"
-
-
-def _controller(one: PlannedController) -> Iterator[str]:
-    """A controller as libvirt would give it to QEMU; EHCI comes with its companions."""
-    if one.kind == "qemu-xhci":
-        yield from ("-device", f"qemu-xhci,id=usb{one.index},p2={one.ports},p3={one.ports}")
-        return
-    slot = 0x10 + one.index
-    yield from ("-device", f"ich9-usb-ehci1,id=usb{one.index},addr={slot:#x}.7,multifunction=on")
-    for number in range(3):
-        place = f"addr={slot:#x}.{number},multifunction=on"
-        master = f"masterbus=usb{one.index}.0,firstport={2 * number}"
-        yield from ("-device", f"ich9-usb-uhci{number + 1},{master},{place}")
 
 
 def _system(disk: Disk, directory: Path) -> Iterator[str]:

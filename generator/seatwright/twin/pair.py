@@ -23,7 +23,7 @@ from types import TracebackType
 
 from seatwright.plan import Plan
 from seatwright.rehearsal.base import cache_directory
-from seatwright.rehearsal.errors import need_programs, run
+from seatwright.rehearsal.errors import need_programs
 from seatwright.twin.client import Client, ClientSpec
 from seatwright.twin.disk import ensure_disk
 from seatwright.twin.emulator import Network
@@ -126,14 +126,6 @@ class Twin:
         target = self.directory / name
         make_certificate(_ca(cache), target, self.address, days=days)
         return target
-
-    def shape(self, *words: str) -> None:
-        """What the network does to packets from now on: ``netem delay 10ms rate 100mbit``.
-
-        Without words it does nothing. It holds for each way alone (tc-netem(8)).
-        """
-        what = words or ("pfifo_fast",)
-        run(self.network.inside("tc", "qdisc", "replace", "dev", "lo", "root", *what))
 
     def close(self) -> None:
         """End both, and remove what belonged to them."""
