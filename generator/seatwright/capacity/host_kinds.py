@@ -11,16 +11,17 @@ from seatwright.plan import PlannedHost, source_path
 from seatwright.policy.proofs import Proofs
 from seatwright.render.host_template import Wrong, fill
 
-ABILITIES = ("filter", "live-ports", "passwords", "tickets")
-"""A redirection filter; ports added to a running guest; a password per guest, or per connection."""
-
 KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
     {
         "libvirt": frozenset({"filter", "live-ports", "passwords"}),
         "systemd": frozenset({"filter", "passwords"}),
     }
 )
-"""Of the kinds that are known here; a host of the kind ``commands`` says so itself."""
+"""What each kind known here can do; a host of the kind ``commands`` says so itself.
+
+A redirection filter; ports added to a running guest; a password per guest, or (tickets) per
+connection.
+"""
 
 
 def abilities(host: PlannedHost) -> frozenset[str]:

@@ -16,14 +16,13 @@ from seatwright.capacity.transfers import Transfer
 PREAMBLE, ETHERNET_HEADER, CHECK, GAP = 8, 14, 4, 12
 AROUND_FRAME = PREAMBLE + ETHERNET_HEADER + CHECK + GAP
 MTU = 1500
-SMALLEST_FRAME = 64
 
 IPV4, IPV6, TCP, TIME_STAMPS = 20, 40, 20, 12
 
 RECORD, AROUND_RECORD = 16_384, 5 + 1 + 16
 
-MINI_HEADER, FULL_HEADER = 2 + 4, 8 + 2 + 4 + 4
-"""Before each SPICE message: type and size; with the full header serial and sub-list, too."""
+MINI_HEADER = 2 + 4
+"""Before each SPICE message: type and size."""
 
 SPICE_CHUNK = 65_536
 """The most that a SPICE server takes from a redirection port for one message."""

@@ -78,14 +78,6 @@ def map_image(
     return BlockMap(size, tuple(ranges))
 
 
-def map_file(image: Path) -> BlockMap:
-    """The map of an image of which nothing is known: all of it."""
-    size = image.stat().st_size
-    last = -(-size // BLOCK) - 1
-    with image.open("rb") as file:
-        return BlockMap(size, (Range(0, last, _digest(file, 0, last, size)),))
-
-
 def joined(runs: Iterable[tuple[int, int]]) -> Iterator[tuple[int, int]]:
     """Runs in order, those that touch made one."""
     current: tuple[int, int] | None = None

@@ -128,9 +128,6 @@ def stamp(image: Path, inodes: Sequence[str], this: FileSystem) -> None:
     debugfs(image, lines, this)
 
 
-USED = re.compile(r"^ *(\d+) +[0-7]+ ", re.MULTILINE)
-
-
 def _used_inodes(image: Path) -> list[str]:
     """Every inode in use but the file system's own, as debugfs names it."""
     listed = run(["dumpe2fs", str(image)])

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from seatwright.usb.device import Device, Interface
 
-DEVICE, CONFIGURATION, STRING, INTERFACE, ENDPOINT, QUALIFIER = 1, 2, 3, 4, 5, 6
+DEVICE, CONFIGURATION, STRING, INTERFACE, ENDPOINT = 1, 2, 3, 4, 5
 BULK, INTERRUPT = 2, 3
 HID, HUB = 0x03, 0x09
 PORT_MILLIAMPERES = 500

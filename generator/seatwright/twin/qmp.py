@@ -59,10 +59,6 @@ class Qmp:
                 return event
             heard += 1
 
-    def forget_events(self) -> None:
-        """Drop what was heard so far."""
-        self._events.clear()
-
     def close(self) -> None:
         """Leave; the emulator goes on."""
         self._stream.close()
