@@ -17,7 +17,6 @@ from typing import Any
 
 from ansible.module_utils.seat_entries import OWN_PLACE
 from ansible.module_utils.seat_manifest import read_manifest
-from ansible.module_utils.seatwright.survey.check import check_model
 
 LOOK = {
     "packages": {"type": "list", "elements": "str", "default": []},
@@ -64,6 +63,9 @@ def model_facts(root: str, model: Mapping[str, Any] | None) -> dict[str, object]
     """How the seat compares with its model; None where that was not asked."""
     if not model:
         return None
+    # Only here: one task in four asks, and each reads its modules anew.
+    from ansible.module_utils.seatwright.survey.check import check_model
+
     try:
         checked = check_model(model, offline=offline(root))
     except ValueError as error:
