@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from seatwright.client.ticket import Ticket, TicketError, read_ticket
+from seatwright.client.ticket import Ticket, TicketError, proxy_address, read_ticket
 
 
 def text(**values: object) -> bytes:
@@ -29,6 +29,11 @@ def test_a_ticket_says_what_differs() -> None:
     )
 
 
+def test_where_a_proxy_is() -> None:
+    assert proxy_address("http://[2001:db8::1]:3128") == ("2001:db8::1", 3128)
+    assert proxy_address("https://gate.fennmoor.example:80") == ("gate.fennmoor.example", 80)
+
+
 @pytest.mark.parametrize(
     ("printed", "reason"),
     [
@@ -47,6 +52,7 @@ def test_a_ticket_says_what_differs() -> None:
         (text(tls_port=5901, subject="quay"), "subject: has not the form"),
         (text(tls_port=5901, proxy="file:///etc/passwd"), "proxy: has not the form"),
         (text(tls_port=5901, proxy="http://user:pw@a:1"), "proxy: has not the form"),
+        (text(tls_port=5901, proxy="http://192.0.2.1:65536"), "port must be from 1 to 65535"),
         (text(tls_port=5901, password="x" * 60), "longer than 59 bytes"),
         (text(tls_port=5901, password="a\nb"), "password: must be printable text"),
     ],

@@ -24,7 +24,9 @@ from seatwright.client.config import ADDRESS, SUBJECT, ConfigError, Fields, no_d
 MOST_BYTES = 65_536
 MOST_PASSWORD = 59
 """SPICE's own limit."""
-PROXY = re.compile(r"https?://(\[[0-9A-Fa-f:.]{2,45}\]|[A-Za-z0-9][A-Za-z0-9.-]{0,252}):[0-9]{1,5}")
+PROXY = re.compile(
+    r"https?://(\[[0-9A-Fa-f:.]{2,45}\]|[A-Za-z0-9][A-Za-z0-9.-]{0,252}):([0-9]{1,5})"
+)
 
 
 class TicketError(Exception):
@@ -60,12 +62,22 @@ def _ticket(fields: Fields) -> Ticket:
     password = fields.text_or_none("password")
     if password is not None and len(password.encode()) > MOST_PASSWORD:
         raise fields.error("password", f"is longer than {MOST_PASSWORD} bytes")
+    proxy = fields.text_or_none("proxy", PROXY)
+    if proxy is not None and not 1 <= proxy_address(proxy)[1] <= 65535:
+        raise fields.error("proxy", "its port must be from 1 to 65535")
     ticket = Ticket(
         tls_port=fields.number("tls_port", 1, 65535),
         host=fields.text_or_none("host", ADDRESS),
         subject=fields.text_or_none("subject", SUBJECT),
         password=password,
-        proxy=fields.text_or_none("proxy", PROXY),
+        proxy=proxy,
     )
     fields.end()
     return ticket
+
+
+def proxy_address(proxy: str) -> tuple[str, int]:
+    """Host and port of a ticket's proxy."""
+    parts = PROXY.fullmatch(proxy)
+    assert parts is not None, "read_ticket has seen to its form"
+    return parts[1].strip("[]"), int(parts[2])

@@ -6,8 +6,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 FIRST_WAIT = 0.5
-LONGEST_WAIT = 4.0
-"""With the jitter below 5 s, so a seat is back within that of its host's return."""
+LONGEST_WAIT = 2.5
+"""With the jitter and a knock below 5 s, so a seat is back within that of its host's return."""
+KNOCK_SECONDS = 2
+"""How long a host may take to answer at all: a first packet and one more (Linux tcp(7)).
+
+Finding a name's address is not part of it.
+"""
 HOPELESS_WAIT = 15.0
 """Where trying again soon cannot help: a refused password, a certificate that is not trusted."""
 JITTER = 0.2

@@ -14,7 +14,8 @@ from typing import Any
 from seatwright.client.clock import Clock
 from seatwright.client.config import SessionConfig
 from seatwright.client.credentials import CredentialError, read_password
-from seatwright.client.ticket import Ticket, TicketError
+from seatwright.client.knock import Knock
+from seatwright.client.ticket import Ticket, TicketError, proxy_address
 from seatwright.client.ticketrun import ask_ticket
 from seatwright.client.timing import BackOff
 from seatwright.client.toolkit import Gio, GLib, Spice, on
@@ -56,6 +57,7 @@ class Connection:
         self._listener = listener
         self._main: Any = None
         self._timer = 0
+        self._knock: Knock | None = None
         self._clock = Clock(config.wait_for_time)
         self._closed = False
         self.session = Spice.Session.new()
@@ -82,6 +84,8 @@ class Connection:
         self._closed = True
         self._stop_timer()
         self._main = None
+        if self._knock is not None:
+            self._knock.cancel()
         self.session.disconnect()
 
     def _timed(self, right: bool) -> None:
@@ -101,7 +105,7 @@ class Connection:
         except CredentialError:
             self._fail("no-password-file")
             return
-        self._connect(Ticket(self._config.tls_port, None, None, password, None))
+        self._reach(Ticket(self._config.tls_port, None, None, password, None))
 
     def _ticketed(self, answer: Ticket | TicketError) -> None:
         if self._closed:
@@ -110,7 +114,18 @@ class Connection:
             self._listener.trouble("ticket", str(answer))
             self._fail("no-ticket")
             return
-        self._connect(answer)
+        self._reach(answer)
+
+    def _reach(self, ticket: Ticket) -> None:
+        """See whether somebody is there before the library is told to connect."""
+
+        def answered(there: bool) -> None:
+            if there:
+                self._connect(ticket)
+            else:
+                self._fail("host-away")
+
+        self._knock = Knock(*_first_hop(self._config, ticket), answered)
 
     def _connect(self, ticket: Ticket) -> None:
         _tell_where(self.session, self._config, ticket)
@@ -164,6 +179,13 @@ class Connection:
         if self._timer:
             GLib.source_remove(self._timer)
             self._timer = 0
+
+
+def _first_hop(config: SessionConfig, ticket: Ticket) -> tuple[str, int]:
+    """Whom the seat itself talks to: the proxy, or the host."""
+    if ticket.proxy is None:
+        return ticket.host or config.host, ticket.tls_port
+    return proxy_address(ticket.proxy)
 
 
 def _tell_where(session: Any, config: SessionConfig, ticket: Ticket) -> None:

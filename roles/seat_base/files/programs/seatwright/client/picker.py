@@ -87,9 +87,9 @@ class Picker:
         return name != "Escape"
 
     def _show_chosen(self) -> bool:
-        """Scroll so far that the chosen row is in view."""
+        """Scroll so far that the chosen row is in view; the picker may be closed by now."""
         row = self._list.get_selected_row()
-        if row is not None:
+        if row is not None and self._scroll.get_mapped():
             place = row.get_allocation()
             self._scroll.get_vadjustment().clamp_page(place.y, place.y + place.height)
         return False
