@@ -8,6 +8,7 @@ import os
 import random
 import stat
 import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -685,3 +686,22 @@ def test_a_copy_of_another_version_is_no_copy(seat: Seat) -> None:
         read_index(good)
     seat.come_up()
     assert read_index(good) is not None
+
+
+def test_a_session_that_stays_up_leaves_bytecode_for_the_next_start(
+    seat: Seat, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By Python's own rules: what is missing or out of date is written, and nothing else."""
+    monkeypatch.setattr(sys, "dont_write_bytecode", False)
+    programs = "/usr/lib/seatwright/seatwright"
+    wrong = f"{programs}/wrong.py"
+    seat.install({f"{programs}/state.py": b"NUMBER = 1\n", wrong: b"no Python"}, session=True)
+    seat.come_up()
+    (bytecode,) = (seat.path(programs) / "__pycache__").iterdir()
+    assert bytecode.name.startswith("state.")
+    first = bytecode.stat().st_ino
+    seat.come_up()
+    assert bytecode.stat().st_ino == first
+    seat.install({f"{programs}/state.py": b"NUMBER = 1_000\n", wrong: b"no Python"}, session=True)
+    seat.come_up()
+    assert bytecode.stat().st_ino != first

@@ -7,6 +7,7 @@ clock, nothing is done before it has; where none does, the clock is taken as it 
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from seatwright.client.toolkit import Gio, GLib
@@ -17,6 +18,8 @@ NAME, PLACE, FACE = (
     "org.freedesktop.timedate1",
 )
 """systemd's org.freedesktop.timedate1(5); it answers for whatever service sets the clock."""
+SYNCHRONIZED = Path("/run/systemd/timesync/synchronized")
+"""There once systemd's own service has set the clock (systemd-timesyncd.service(8))."""
 PATIENCE_MS = 10_000
 
 Answer = Callable[[bool], None]
@@ -30,9 +33,10 @@ class Clock:
 
     def ask(self, answer: Answer) -> None:
         """Call ``answer`` with whether to go on; False means: ask again in a while."""
-        if self._right:
-            answer(True)
+        if self._right or SYNCHRONIZED.exists():
+            self._settle(True, answer)
             return
+        # Starts systemd's service for questions about the clock, which takes a while.
         Gio.bus_get(Gio.BusType.SYSTEM, None, lambda _, found: self._on_bus(found, answer))
 
     def _on_bus(self, found: Any, answer: Answer) -> None:

@@ -41,7 +41,6 @@ one or a value of another kind is a :class:`ConfigError`: one line with file, ke
 
 from __future__ import annotations
 
-import difflib
 import json
 import re
 from collections.abc import Mapping
@@ -319,6 +318,8 @@ class Fields:
     def end(self) -> None:
         """Refuse what nobody asked for."""
         for key in self.values:
+            import difflib  # half a start's own imports, and wanted only here
+
             near = difflib.get_close_matches(key, self.known, n=1)
             hint = f"; did you mean {near[0]}?" if near else ""
             raise self.error(key, f"is not a key of this file{hint}")

@@ -7,7 +7,6 @@ import ctypes
 import glob
 import json
 import os
-import secrets
 import stat
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,7 +32,7 @@ def write_atomic(
     in memory). Raises OSError; then nothing has changed.
     """
     mode = 0o644 if owner is None else owner.mode
-    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")
+    beside = _beside(path)
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
     descriptor = os.open(beside, flags, 0o600)
     try:
@@ -62,10 +61,15 @@ def write_json(path: Path, value: object, *, durable: bool = True) -> None:
 
 def link_atomic(path: Path, target: str) -> None:
     """Replace ``path`` by a symbolic link, see :func:`write_atomic`. Raises OSError."""
-    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")
+    beside = _beside(path)
     os.symlink(target, beside)
     os.replace(beside, path)
     sync_directory(path.parent)
+
+
+def _beside(path: Path) -> Path:
+    """A name that nobody can know before."""
+    return path.with_name(f".{path.name}.{os.urandom(4).hex()}.new")
 
 
 def read_small(path: Path, *, owner: int | None = None) -> bytes:

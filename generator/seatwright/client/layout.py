@@ -20,6 +20,11 @@ class Layout:
     root: Path = Path("/")
 
     @property
+    def programs(self) -> Path:
+        """Where the seat's programs are."""
+        return self.root / "usr/lib/seatwright"
+
+    @property
     def manifests(self) -> Path:
         """One file for each list of installed files."""
         return self.root / "var/lib/seatwright/files"

@@ -29,6 +29,7 @@ from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 
+from seatwright.client.bytecode import keep_bytecode
 from seatwright.client.config import ConfigError, read_rules, read_session
 from seatwright.client.facts import MODES, Action, Facts, decide_restart
 from seatwright.client.files import read_small, remove, write_atomic, write_json
@@ -102,6 +103,7 @@ class Keeper:
         """After a start. Copies nothing where the session ends within ``settle`` seconds."""
         if not stays(os.environ.get("MAINPID", ""), settle):
             return _say(1, "the session ended right after it came up")
+        keep_bytecode(self._layout.programs)
         began = self._started_with()
         if began is None:
             return _say(0, "nobody noted what the session started with; nothing kept")
