@@ -295,6 +295,7 @@ class PlannedHost(Value, frozen=True, kw_only=True):
     apply: tuple[str, ...]
     inspect: tuple[str, ...]
     password: tuple[str, ...]
+    ticket: tuple[str, ...]
     can: tuple[str, ...]
     guests: tuple[str, ...]
     origin: str

@@ -316,6 +316,7 @@ def _host(host: Host, guests: Sequence[str]) -> PlannedHost:
         apply=host.apply,
         inspect=host.inspect,
         password=host.password,
+        ticket=host.ticket,
         can=host.can,
         guests=tuple(guests),
         origin=origin(host.path),

@@ -36,6 +36,8 @@ def site(root: Path, template: str = TEMPLATE, can: str = "filter, passwords") -
         f"inspect: [{granary}, show], apply: [{granary}, set], password: [{granary}, password], "
         f"can: [{can}]"
     )
+    if "tickets" in can:
+        host += ", ticket: [/usr/local/bin/granary, ticket]"
     path = make_repository(root, TINY.replace('address: quay.example, listen: "192.0.2.10"', host))
     (path.parent / "granary.txt").write_text(template)
     shutil.copy(GRANARY, granary)
@@ -130,6 +132,29 @@ def test_what_a_guest_loses_there_is_a_finding(tmp_path: Path) -> None:
         found = json.loads(seatwright("check", path, "--json").stdout)["findings"]
         about = {one["slug"] for one in found if one["slug"].startswith(("host-w", "no-live"))}
         assert about == slugs, can
+
+
+@pytest.mark.parametrize(
+    ("change", "place", "said"),
+    [
+        (("password:", "ticket: [/bin/x], password:"), None, None),
+        (("can: [filter, passwords]", "can: [tickets]"), "can", "has no command ticket"),
+        (("password: [", "ticket: ["), "can", "has no command password"),
+        (("password: [", "ticket: [granary, ticket], password: ["), "ticket", "no absolute path"),
+    ],
+)
+def test_what_a_host_can_do_with_a_command_it_has_one_for(
+    tmp_path: Path, change: tuple[str, str], place: str | None, said: str | None
+) -> None:
+    path = site(tmp_path)
+    path.write_text(path.read_text().replace(*change))
+    found = json.loads(seatwright("check", path, "--json").stdout)["findings"]
+    about = [one for one in found if one["slug"] == "host-template"]
+    if said is None:
+        assert not about
+    else:
+        assert any(said.replace("no absolute", "not an absolute") in str(one) for one in about)
+        assert any(str(one.get("path", one)).find(str(place)) >= 0 for one in about)
 
 
 def test_a_template_stays_below_the_site(tmp_path: Path) -> None:

@@ -40,7 +40,7 @@ def test_a_guest_with_one_full_controller_starts_without_a_hub(
     assert len(redirections(devices)) == KINDS[kind].ports - 1
     assert not [line for line in devices if "Hub" in line]
     again = bring(hypervisor, [guest])
-    assert not again["changed"] and again["guests"][name]["behind"] == []
+    assert not again["changed"] and again["guests"] == {}
 
 
 @pytest.mark.parametrize(("kind", "beyond"), [("xhci", "16"), ("ehci", "7")])

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import socket
+from pathlib import Path
 
 import pytest
 
 from support.guest_module import NOTHING, bring, planned
 from support.libvirtd import Daemon
 from support.real_guests import define, free_ports, process_list, usb
+from support.tls import make_certificates
 
 ALLOW = [{"class": 8, "vendor": -1, "product": -1, "version": -1, "allow": True}]
 FILTERS = {"none": NOTHING, "storage": ALLOW}
@@ -123,6 +125,29 @@ def test_a_password_goes_to_a_running_guest_and_nowhere_else(hypervisor: Daemon)
         assert f"passwd='{secret}'" in xml and "passwdValidTo='2030-01-01T00:00:00'" in xml
     shown = process_list()
     assert "qemu-system" in shown and secret not in shown
+
+
+def test_a_renewed_certificate_waits_for_a_restart(
+    hypervisor: Daemon, certificates: Path, tmp_path: Path
+) -> None:
+    """QEMU shows the one that it read at its start, whatever lies in the directory by now."""
+    guest = start(hypervisor, "renewed")
+    first = (certificates / "server-cert.pem").read_text()
+    as_started = bring(hypervisor, [guest], certificate=first)
+    assert not as_started["changed"] and as_started["guests"] == {}
+    make_certificates(tmp_path / "new")
+    for path in (tmp_path / "new").iterdir():
+        (certificates / path.name).write_text(path.read_text())
+    now = {"certificate": (certificates / "server-cert.pem").read_text() + first}
+    late = bring(hypervisor, [guest], **now)
+    assert not late["changed"] and late["guests"]["renewed"]["behind"] == [
+        "- certificate: the one it was started with",
+        "+ certificate: as planned",
+    ]
+    again = bring(hypervisor, [guest], **now, restart="now", shutdown_seconds=1)
+    assert again["guests"]["renewed"]["said"] == "restarted"
+    assert again["guests"]["renewed"]["behind"] == []
+    assert bring(hypervisor, [guest], **now)["guests"] == {}
 
 
 def test_a_guest_that_anybody_could_open_is_refused(hypervisor: Daemon) -> None:

@@ -128,7 +128,8 @@ def _seats(source: Source, cell: Cell) -> list[tuple[str, Mapping[str, object]]]
 
 def _seat(source: Source, seat: PlannedSeat) -> Mapping[str, object]:
     told = {name: function(source, seat) for name, function in values.SEAT.items()}
-    return {"ansible_host": seat.address, **told}
+    written = {name: value for name, value in told.items() if value is not None}
+    return {"ansible_host": seat.address, **written}
 
 
 def _site_heading(plan: Plan) -> str:

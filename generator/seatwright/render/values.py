@@ -95,7 +95,9 @@ SEAT: Mapping[str, Callable[[Source, PlannedSeat], object]] = {
     "seat_session_guest": lambda _, seat: seat.guest,
     "seat_session_host": lambda source, seat: source.plan.hosts[seat.host].address,
     "seat_session_spice_port": lambda source, seat: source.plan.guests[seat.guest].spice_port,
+    "seat_session_ticket_command": lambda source, seat: ticket(source.plan.hosts[seat.host], seat),
 }
+"""None where the role's default holds: that is not written."""
 
 HYPERVISOR: Mapping[str, Callable[[Source, PlannedHost], object]] = {
     "guest_ports_uri": lambda _, host: host.uri,
@@ -130,6 +132,11 @@ BY_KIND: Mapping[str, Mapping[str, Callable[[Source, PlannedHost], object]]] = {
     "commands": COMMANDS,
 }
 """What a host is told depends on its kind."""
+
+
+def ticket(host: PlannedHost, seat: PlannedSeat) -> list[object] | None:
+    """The command that prints the seat's connections, for a host that hands them out."""
+    return [*(FreeText(word) for word in host.ticket), seat.guest] if host.ticket else None
 
 
 def filled(plan: Plan, host: PlannedHost, guest: str) -> str:

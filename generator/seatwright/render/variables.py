@@ -14,7 +14,8 @@ import of them is copied to ``roles/seat_base/module_utils/seatwright/``, too.
 
 Which of them the inventory writes, and at which level, is said by ``level``:
 
-* ``site``, ``clients``, ``room``, ``cell``, ``seat``, ``hypervisor``: written there, always;
+* ``site``, ``clients``, ``room``, ``cell``, ``seat``, ``hypervisor``: written there, always, or,
+  where it has a default, wherever it is another value;
 * ``default``: not written; the role's default holds unless the person sets it;
 * ``run``: meant for one run, given with ``-e``; never written.
 
@@ -263,11 +264,11 @@ SEAT_SESSION = Role(
         Variable(
             "seat_session_ticket_command",
             "list",
-            "default",
+            "seat",
             "A program and its arguments, run as the session's user before each connect, that "
             "prints the connection as JSON: tls_port and, where they differ, host, subject, "
-            "password and proxy. Empty: the connection is the one above. Put it on the seat by "
-            "means of your own.",
+            "password and proxy. Empty: the connection is the one above. Written for guests of "
+            "hosts with a ticket command; put it on the seat by means of your own.",
             default=(),
             elements="str",
         ),

@@ -96,7 +96,7 @@ def _of_its_host(before: PlannedHost, after: PlannedHost) -> Iterator[str]:
 
 
 def _commands(host: PlannedHost) -> tuple[tuple[str, ...], ...]:
-    return host.apply, host.inspect, host.password
+    return host.apply, host.inspect, host.password, host.ticket
 
 
 def _filter_difference(before: RuleSet, after: RuleSet) -> Iterator[str]:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
+from seatwright.capacity.host_kinds import abilities
 from seatwright.plan import Plan, PlannedHost
 from seatwright.secrets.certificates import (
     HOST_DAYS,
@@ -164,20 +165,24 @@ def _passwords(
     before: Secrets, plan: Plan, wishes: Wishes, now: datetime
 ) -> tuple[dict[str, Password], list[str]]:
     had = dict(before.passwords)
-    new = {name for name in plan.guests if name not in had or name in wishes.new_passwords}
+    takers = [one.name for one in plan.guests.values() if takes_password(plan.hosts[one.host])]
+    new = {name for name in takers if name not in had or name in wishes.new_passwords}
     until = None
     if wishes.valid_days is not None:
         until = f"{now + timedelta(days=wishes.valid_days):%Y-%m-%dT%H:%M:%S}"
-    kept = {
-        name: Password(new_password(), until) if name in new else had[name] for name in plan.guests
-    }
+    kept = {name: Password(new_password(), until) if name in new else had[name] for name in takers}
     if until:
         kept = {name: replace(one, valid_until=until) for name, one in kept.items()}
     gone = [name for name in had if name not in kept]
-    said = [f"made the password of {name}" for name in plan.guests if name in new]
+    said = [f"made the password of {name}" for name in takers if name in new]
     if until:
         said.append(f"every password ends at {until} UTC")
     return kept, said + [f"forgot the password of {name}" for name in gone]
+
+
+def takes_password(host: PlannedHost) -> bool:
+    """Whether its guests have passwords; with tickets alone none is kept anywhere."""
+    return "passwords" in abilities(host)
 
 
 def new_password() -> str:

@@ -251,6 +251,7 @@ def host_of(name: str, values: Values) -> Host:
         apply=values["apply"] or (),
         inspect=values["inspect"] or (),
         password=values["password"] or (),
+        ticket=values["ticket"] or (),
         can=values["can"],
         spice_ports=values["spice-ports"],
         path=("hosts", name),

@@ -14,6 +14,8 @@ from seatwright.site.kind import BROKEN
 
 OWN = ("template", "apply", "inspect")
 """Keys that a host of the kind ``commands`` needs, and no other may have."""
+FOR = {"passwords": "password", "tickets": "ticket"}
+"""What it can do only with a command of its own, and the key of that."""
 
 
 def read_host_templates(values: Mapping[str, Any], folder: Path) -> Iterator[Problem]:
@@ -22,7 +24,7 @@ def read_host_templates(values: Mapping[str, Any], folder: Path) -> Iterator[Pro
         if host is BROKEN:
             continue
         path = ("hosts", name)
-        given = [key for key in (*OWN, "can") if host[key]]
+        given = [key for key in (*OWN, *FOR.values(), "can") if host[key]]
         if host["kind"] != "commands" and given:
             text = (
                 f"{name} is of the kind {host['kind']}, which has no {given[0]} of the site's own."
@@ -35,6 +37,7 @@ def read_host_templates(values: Mapping[str, Any], folder: Path) -> Iterator[Pro
             hint = "Such a host needs a template and the commands apply and inspect."
             yield Problem("host-template", path, text, hint, at_key=True)
             continue
+        yield from _commands(name, host)
         if isinstance(host["template"], str):
             try:
                 host["template"] = _text(host["template"], folder)
@@ -43,6 +46,18 @@ def read_host_templates(values: Mapping[str, Any], folder: Path) -> Iterator[Pro
                 text = f"{shown(host['template'])} cannot be read: {why}."
                 hint = "Names begin at the folder of the site's file."
                 yield Problem("host-template", (*path, "template"), text, hint)
+
+
+def _commands(name: str, host: Mapping[str, Any]) -> Iterator[Problem]:
+    for able, key in FOR.items():
+        if able in host["can"] and not host[key]:
+            text = f"{name} can do {able} and has no command {key}."
+            hint = f"Give the words of the command as {key}, or leave {able} out of can."
+            yield Problem("host-template", ("hosts", name, "can"), text, hint)
+    if host["ticket"] and not host["ticket"][0].startswith("/"):
+        text = f"The command {shown(host['ticket'][0])} is not an absolute path."
+        hint = "The seat's session runs it, and looks for it nowhere."
+        yield Problem("host-template", ("hosts", name, "ticket"), text, hint)
 
 
 def _text(file: str, folder: Path) -> str:

@@ -229,6 +229,7 @@ class Host:
     apply: tuple[str, ...] = ()
     inspect: tuple[str, ...] = ()
     password: tuple[str, ...] = ()
+    ticket: tuple[str, ...] = ()
     can: tuple[str, ...] = ()
     switch: str | None = None
 

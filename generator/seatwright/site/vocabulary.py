@@ -275,6 +275,12 @@ HOST = Record(
         "For the kind commands: the words of the host's command that takes a guest's password.",
     ),
     Key(
+        "ticket",
+        ListOf(Text(), least=1),
+        "For the kind commands: the words of the command on a seat that prints each of its "
+        "connections as JSON; the guest's name comes after them.",
+    ),
+    Key(
         "can",
         ListOf(Choice("filter", "live-ports", "passwords", "tickets")),
         "For the kind commands: what such a host does for its guests.",

@@ -40,10 +40,17 @@ options:
     required: true
   passwords:
     description:
-      - By guest, C(password) and, where it ends, C(valid_until) (UTC, YYYY-MM-DDTHH:MM:SS).
+      - By guest, C(password) and, where it ends, C(valid_until) (UTC, YYYY-MM-DDTHH:MM:SS); a
+        dictionary or its JSON text.
       - A guest that is not named keeps the password it has; one that has none is refused.
-    type: dict
-    default: {}
+    type: json
+    default: "{}"
+  certificate:
+    description:
+      - What the displays are to show, as PEM. A running guest whose display shows another one was
+        started before that was there, and is behind; empty, nobody looks.
+    type: str
+    default: ""
   live_ports:
     description: Add ports that are missing to running guests.
     type: bool
@@ -74,15 +81,20 @@ EXAMPLES = r"""
     listen: "{{ guest_ports_listen }}"
     filters: "{{ guest_ports_filters }}"
     guests: "{{ guest_ports_guests | to_json }}"
+    passwords: "{{ guest_ports_passwords | to_json }}"
 """
 
 RETURN = r"""
 guests:
-  description: Per guest C(changed), C(running), C(behind), the lines in which the running guest
-    still differs from the plan, C(live), those of them that can be done while it runs, and C(said),
-    what became of a restart that was asked for.
+  description: Per guest that was changed or is behind C(changed), C(running), C(behind), the lines
+    in which the running guest still differs from the plan, C(live), those of them that can be done
+    while it runs, and C(said), what became of a restart that was asked for.
   returned: always
   type: dict
+done:
+  description: How many guests have the planned definition now; all that did not fail.
+  returned: always
+  type: int
 failed_guests:
   description: Per guest that could not be brought to the plan, the reason.
   returned: always
@@ -106,9 +118,11 @@ ARGUMENTS = {
     "uri": {"type": "str", "required": True},
     "listen": {"type": "str", "required": True},
     "filters": {"type": "dict", "required": True},
-    # As JSON text: Ansible copies and looks through every value of a list several times.
+    # As JSON text: Ansible copies and looks through every value of a list several times, and
+    # through everything else for each value in a dictionary that is not to be logged.
     "guests": {"type": "json", "required": True},
-    "passwords": {"type": "dict", "default": {}, "no_log": True},
+    "passwords": {"type": "json", "default": "{}", "no_log": True},
+    "certificate": {"type": "str", "default": ""},
     "live_ports": {"type": "bool", "default": False},
     "restart": {"type": "str", "choices": ["never", "if-idle", "now"], "default": "never"},
     "restart_connected": {"type": "bool", "default": False},
@@ -122,12 +136,14 @@ def main() -> None:
     module = AnsibleModule(argument_spec=ARGUMENTS, supports_check_mode=True)
     if MISSING is not None and module.check_mode:
         # An earlier task would install it; what the guests have cannot be known before that.
-        module.exit_json(changed=True, guests={}, failed_guests={}, msg=f"not looked: {MISSING}")
+        nothing: dict = {"guests": {}, "failed_guests": {}, "done": 0}
+        module.exit_json(changed=True, msg=f"not looked: {MISSING}", **nothing)
     if MISSING is not None:
         module.fail_json(msg=missing_required_lib(getattr(MISSING, "name", "python3-libvirt")))
-    connection = _connect(module)
+    guests = _guests(module.params)
+    connection = _connect(module, guests)
     try:
-        result = _bring_all(connection, module)
+        result = _bring_all(connection, guests, module)
     finally:
         guest_live.close(connection)
     if result["failed_guests"]:
@@ -137,55 +153,66 @@ def main() -> None:
 
 def _guests(params: dict) -> list[dict]:
     """Each guest with its listen address, the rules of its filter and its password."""
+    # Taken out of the parameters, of which Ansible would give back all in the result.
+    planned, passwords = json.loads(params.pop("guests")), json.loads(params["passwords"])
     return [
         {
             **guest,
             "listen": params["listen"],
+            "certificate": params["certificate"],
             "filter": params["filters"][guest["filter"]],
-            **params["passwords"].get(guest["name"], {}),
+            **passwords.get(guest["name"], {}),
         }
-        for guest in json.loads(params["guests"])
+        for guest in planned
     ]
 
 
-def _connect(module: AnsibleModule) -> libvirt.virConnect:
+def _connect(module: AnsibleModule, guests: list[dict]) -> libvirt.virConnect:
     # libvirt prints every error to stderr by itself; ours are in the result.
     libvirt.registerErrorHandler(lambda _context, _error: None, None)
     try:
         return libvirt.open(module.params["uri"])
     except libvirt.libvirtError as problem:
-        names = ", ".join(guest["name"] for guest in _guests(module.params))
+        names = ", ".join(guest["name"] for guest in guests)
         module.fail_json(
             msg=f"cannot open {module.params['uri']}: {problem}; guests not done: {names}"
         )
 
 
-def _bring_all(connection: libvirt.virConnect, module: AnsibleModule) -> dict:
+def _bring_all(
+    connection: libvirt.virConnect, guests: list[dict], module: AnsibleModule
+) -> dict:
     """Every guest to its definition, then, one at a time, those that are behind it."""
-    result: dict = {"changed": False, "guests": {}, "failed_guests": {}, "diff": []}
+    result: dict = {"changed": False, "guests": {}, "failed_guests": {}, "done": 0, "diff": []}
     restarts = guest_live.Restarts.of(module.params)
     try:
         domains = {domain.name(): domain for domain in connection.listAllDomains()}
-        active = connection.listAllDomains(libvirt.VIR_CONNECT_LIST_DOMAINS_ACTIVE)
-        running = {domain.name() for domain in active}
     except libvirt.libvirtError as problem:
         module.fail_json(msg=f"cannot list the guests: {problem}")
-    for guest in _guests(module.params):
-        if not guest_live.is_alive(connection):
+    lost = False
+    for guest in guests:
+        if lost:
             result["failed_guests"][guest["name"]] = "not tried: the connection to libvirt is lost"
             continue
         try:
             domain = _domain(domains, guest)
-            done, diff = _bring(connection, domain, guest, guest["name"] in running, module)
+            done = _bring(connection, domain, guest, module, result["diff"])
             done |= restarts.catch_up(connection, domain, guest, done, module.check_mode)
         except (guest_xml.Conflict, guest_live.NotStarted, libvirt.libvirtError) as problem:
-            result["failed_guests"][guest["name"]] = str(problem)
+            result["failed_guests"][guest["name"]] = _reason(problem, guest)
+            lost = not guest_live.is_alive(connection)
             continue
-        result["guests"][guest["name"]] = done
+        result["done"] += 1
+        if done["changed"] or done["behind"]:
+            result["guests"][guest["name"]] = done
         result["changed"] = result["changed"] or done["changed"]
-        if done["changed"]:
-            result["diff"].append(diff)
     return result
+
+
+def _reason(problem: Exception, guest: dict) -> str:
+    """What there is to say; whatever libvirt quotes of a definition, the password is not shown."""
+    said, password = str(problem), guest.get("password")
+    return said.replace(password, "********") if password else said
 
 
 def _domain(domains: dict, guest: dict) -> libvirt.virDomain:
@@ -203,9 +230,9 @@ def _bring(
     connection: libvirt.virConnect,
     domain: libvirt.virDomain,
     guest: dict,
-    running: bool,
     module: AnsibleModule,
-) -> tuple[dict, dict]:
+    diff: list[dict],
+) -> dict:
     """The stored definition, and what of the running guest can be had without a restart."""
     # Without the secure flag the password would be lost when the definition is stored again.
     stored = guest_live.read(domain, libvirt.VIR_DOMAIN_XML_INACTIVE)
@@ -217,13 +244,15 @@ def _bring(
         if not module.check_mode:
             text = etree.tostring(stored, encoding="unicode")
             connection.defineXMLFlags(text, libvirt.VIR_DOMAIN_DEFINE_VALIDATE)
-    done = {"changed": changed, "running": running, "behind": [], "live": []}
-    if running:
+    done = {"changed": changed, "running": domain.ID() >= 0, "behind": [], "live": []}
+    if done["running"]:  # as it was when the guests were listed, which asks libvirt nothing more
         live = guest_live.Live(domain, guest, module.check_mode)
         moved = live.set_password()
         moved = (module.params["live_ports"] and live.add_ports()) or moved
         done |= {"changed": changed or moved, "behind": live.behind(), "live": live.possible()}
-    return done, _diff(guest["name"], current, wanted)
+    if done["changed"]:
+        diff.append(_diff(guest["name"], current, wanted))
+    return done
 
 
 def _diff(name: str, current: list[str], wanted: list[str]) -> dict:
@@ -237,8 +266,8 @@ def _diff(name: str, current: list[str], wanted: list[str]) -> dict:
 
 def _failure(result: dict) -> str:
     reasons = "; ".join(f"{name}: {why}" for name, why in result["failed_guests"].items())
-    done, failed = len(result["guests"]), len(result["failed_guests"])
-    return f"guests done: {done}, not done: {failed} ({reasons})"
+    failed = len(result["failed_guests"])
+    return f"guests done: {result['done']}, not done: {failed} ({reasons})"
 
 
 if __name__ == "__main__":

@@ -2,11 +2,13 @@
 
 What can be done live is libvirt's to say: a redirection port can be attached and a display's
 password changed, while the filter, the controllers and the display's transport need a new start.
+So does its certificate, which QEMU reads once: what a display shows is asked of itself.
 """
 
 from __future__ import annotations
 
 import difflib
+import ssl
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +20,9 @@ from lxml import etree
 SOCKET_TABLES = ("/proc/net/tcp", "/proc/net/tcp6")
 ESTABLISHED = "01"
 LOOK_AGAIN = 0.5
+ANSWER_SECONDS = 5
+"""How long a display may take to show its certificate."""
+EVERYWHERE = ("0.0.0.0", "::")
 
 
 class NotStarted(Exception):
@@ -85,7 +90,14 @@ class Live:
         """The lines in which it differs from its plan, each with ``+`` or ``-`` before it."""
         has = guest_xml.current_view(self.seen, self.guest)
         lines = difflib.ndiff(has, guest_xml.wanted_view(self.guest))
-        return [line for line in lines if line[0] in "+-"]
+        return [line for line in lines if line[0] in "+-"] + self._certificate()
+
+    def _certificate(self) -> list[str]:
+        planned = self.guest.get("certificate")
+        shown = planned and _shown_certificate(guest_xml.graphics_of(self.seen))
+        if not shown or shown == ssl.PEM_cert_to_DER_cert(_first(planned)):
+            return []
+        return ["- certificate: the one it was started with", "+ certificate: as planned"]
 
     def possible(self) -> list[str]:
         """Those of them that can be done while it runs: ports that there is room for."""
@@ -164,6 +176,24 @@ class Restarts:
             raise NotStarted(
                 f"it did not start with its new definition ({problem}) and runs with the old one"
             ) from problem
+
+
+def _first(chain: str) -> str:
+    """The display's own certificate; those that vouch for it come after it."""
+    return chain.strip().partition(ssl.PEM_FOOTER)[0] + ssl.PEM_FOOTER
+
+
+def _shown_certificate(graphics: etree._Element | None) -> bytes | None:
+    """What a running guest's display shows, as DER; None where it shows none."""
+    if graphics is None or not graphics.get("tlsPort"):
+        return None
+    address = graphics.get("listen") or EVERYWHERE[0]
+    where = ("localhost" if address in EVERYWHERE else address, int(graphics.get("tlsPort")))
+    try:
+        shown = ssl.get_server_certificate(where, timeout=ANSWER_SECONDS)
+    except OSError:
+        return None
+    return ssl.PEM_cert_to_DER_cert(shown)
 
 
 def _display_ports(live: etree._Element) -> set[int]:

@@ -8,11 +8,14 @@ Formats: libvirt's domain XML (formatdomain: controllers, redirdev, redirfilter,
 
 from __future__ import annotations
 
+from functools import cache
+
 from lxml import etree
 
 EHCI = "ich9-ehci1"
 COMPANIONS = (("ich9-uhci1", "0"), ("ich9-uhci2", "2"), ("ich9-uhci3", "4"))
 ANY = -1
+RULE_FIELDS = ("class", "vendor", "product", "version", "allow")
 
 
 class Conflict(Exception):
@@ -29,7 +32,7 @@ def wanted_view(guest: dict) -> list[str]:
     """
     lines = [_controller_line(c["index"], c["kind"], c["ports"]) for c in guest["controllers"]]
     lines += [port_line(port) for port in guest["ports"]]
-    lines += [_rule_line(rule) for rule in guest["filter"]]
+    lines += [_rule_line(*map(rule.get, RULE_FIELDS)) for rule in guest["filter"]]
     lines.append(_graphics_line(str(guest["spice_port"]), None, guest["listen"], "secure", ()))
     lines.append(_password_line("as planned", guest.get("valid_until")))
     return lines
@@ -45,8 +48,10 @@ def current_view(domain: etree._Element, guest: dict) -> list[str]:
         return []
     lines = _current_controllers(devices)
     lines += [_port_line(*_address(port)) for port in _redirection_ports(devices)]
-    lines += [_rule_line(_rule_of(rule)) for rule in devices.iterfind("redirfilter/usbdev")]
-    for graphics in devices.iterfind("graphics[@type='spice']"):
+    for redirfilter in devices.iterchildren("redirfilter"):
+        rules = redirfilter.iterchildren("usbdev")
+        lines += [_line_of_rule(*map(rule.get, RULE_FIELDS)) for rule in rules]
+    for graphics in _of_type(devices, "graphics", "spice"):
         lines += [_current_graphics(graphics), _current_password(graphics, guest)]
     return lines
 
@@ -59,10 +64,9 @@ def conflicts(domain: etree._Element, guest: dict) -> list[str]:
     for device in domain.iterfind("devices/*"):
         if device.tag == "controller" or device.get("type") == "spicevmc":
             continue
-        address = device.find("address[@type='usb']")
-        if address is None:
+        bus, port = _address(device)
+        if bus is None:
             continue
-        bus, port = address.get("bus", "0"), address.get("port", "")
         if (bus, port) in planned:
             found.append(
                 f"its {device.tag} sits on USB controller {bus} port {port}, "
@@ -115,14 +119,20 @@ def _port_line(bus: int | str | None, port: str | None) -> str:
     return f"redirection port: {where}"
 
 
-def _rule_line(rule: dict) -> str:
+@cache
+def _rule_line(class_: int, vendor: int, product: int, version: int, allow: bool) -> str:
+    """Kept, as are the lines of attributes below: of a host's rules few are not the same."""
     fields = [
-        f"{name} {rule[name]:#0{width}x}"
-        for name, width in (("class", 4), ("vendor", 6), ("product", 6), ("version", 6))
-        if rule[name] != ANY
+        f"{name} {number:#0{width}x}"
+        for name, width, number in (
+            ("class", 4, class_),
+            ("vendor", 6, vendor),
+            ("product", 6, product),
+            ("version", 6, version),
+        )
+        if number != ANY
     ]
-    words = ", ".join(fields) or "anything"
-    return f"filter: {'allow' if rule['allow'] else 'deny'} {words}"
+    return f"filter: {'allow' if allow else 'deny'} {', '.join(fields) or 'anything'}"
 
 
 def _graphics_line(
@@ -144,13 +154,18 @@ def _password_line(state: str, until: str | None) -> str:
 # --- reading -----------------------------------------------------------------------------------
 
 
+def _of_type(parent: etree._Element, tag: str, kind: str) -> list[etree._Element]:
+    """Children by name and type; a path expression takes several times as long."""
+    return [child for child in parent.iterchildren(tag) if child.get("type") == kind]
+
+
 def _usb_controllers(devices: etree._Element) -> list[etree._Element]:
-    return devices.findall("controller[@type='usb']")
+    return _of_type(devices, "controller", "usb")
 
 
 def _redirection_ports(devices: etree._Element) -> list[etree._Element]:
     """Those that lead to the seat; one that a person led to another program is not ours."""
-    return devices.findall("redirdev[@type='spicevmc']")
+    return _of_type(devices, "redirdev", "spicevmc")
 
 
 def _current_controllers(devices: etree._Element) -> list[str]:
@@ -167,20 +182,21 @@ def _current_controllers(devices: etree._Element) -> list[str]:
 
 
 def _address(device: etree._Element) -> tuple[str | None, str | None]:
-    address = device.find("address[@type='usb']")
-    if address is None:
-        return None, None
-    return address.get("bus", "0"), address.get("port")
+    for address in _of_type(device, "address", "usb"):
+        return address.get("bus", "0"), address.get("port")
+    return None, None
 
 
-def _rule_of(rule: etree._Element) -> dict:
-    return {
-        "class": _number(rule.get("class")),
-        "vendor": _number(rule.get("vendor")),
-        "product": _number(rule.get("product")),
-        "version": _bcd(rule.get("version")),
-        "allow": rule.get("allow") == "yes",
-    }
+@cache
+def _line_of_rule(
+    class_: str | None,
+    vendor: str | None,
+    product: str | None,
+    version: str | None,
+    allow: str | None,
+) -> str:
+    numbers = _number(class_), _number(vendor), _number(product), _bcd(version)
+    return _rule_line(*numbers, allow == "yes")
 
 
 def _number(text: str | None) -> int:
@@ -195,18 +211,18 @@ def _bcd(text: str | None) -> int:
 
 
 def _current_graphics(graphics: etree._Element) -> str:
-    listen = graphics.find("listen[@type='address']")
+    listens = _of_type(graphics, "listen", "address")
     plain = graphics.get("port")
     if graphics.get("autoport") == "yes":
         plain = "chosen at start"
     return _graphics_line(
         graphics.get("tlsPort"),
         None if plain in (None, "-1", "0") else plain,
-        graphics.get("listen") if listen is None else listen.get("address"),
+        listens[0].get("address") if listens else graphics.get("listen"),
         graphics.get("defaultMode"),
         tuple(
             channel.get("name", "")
-            for channel in graphics.iterfind("channel")
+            for channel in graphics.iterchildren("channel")
             if channel.get("mode") != "secure"
         ),
     )

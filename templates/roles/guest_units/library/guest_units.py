@@ -46,6 +46,8 @@ UNIT_FILE = "/etc/systemd/system/seatwright-guest@.service"
 USER = "seatwright-guests"
 USER_FILE = "/usr/lib/sysusers.d/seatwright-guests.conf"
 ENDINGS = (".cfg", ".options", ".password")
+SHARED = tuple(f"{FILES}/tls/{name}.pem" for name in ("ca-cert", "server-cert", "server-key"))
+"""Read once at a guest's start, as its own files are."""
 ARGUMENTS = {
     "guests": {"type": "dict", "required": True},
     "restart": {"type": "str", "choices": ["never", "if-idle", "now"], "default": "never"},
@@ -117,9 +119,8 @@ def _look(module: AnsibleModule, name: str, result: dict) -> None:
 
 def _behind(name: str, started: str) -> bool:
     """Whether a file is newer than the start; systemd writes it as @seconds."""
-    times = [os.stat(f"{FILES}/{name}{ending}").st_mtime for ending in ENDINGS]
-    times.append(os.stat(UNIT_FILE).st_mtime)
-    return max(times) >= int(started.removeprefix("@")) + 1
+    files = [*(f"{FILES}/{name}{ending}" for ending in ENDINGS), *SHARED, UNIT_FILE]
+    return max(os.stat(file).st_mtime for file in files) >= int(started.removeprefix("@")) + 1
 
 
 def _held_back(module: AnsibleModule, name: str) -> str:
