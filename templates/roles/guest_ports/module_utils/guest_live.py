@@ -8,7 +8,6 @@ So does its certificate, which QEMU reads once: what a display shows is asked of
 from __future__ import annotations
 
 import difflib
-import ssl
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -93,9 +92,8 @@ class Live:
         return [line for line in lines if line[0] in "+-"] + self._certificate()
 
     def _certificate(self) -> list[str]:
-        planned = self.guest.get("certificate")
-        shown = planned and _shown_certificate(guest_xml.graphics_of(self.seen))
-        if not shown or shown == ssl.PEM_cert_to_DER_cert(_first(planned)):
+        planned, graphics = self.guest.get("certificate"), guest_xml.graphics_of(self.seen)
+        if not planned or graphics is None or _shows(graphics, planned):
             return []
         return ["- certificate: the one it was started with", "+ certificate: as planned"]
 
@@ -178,22 +176,21 @@ class Restarts:
             ) from problem
 
 
-def _first(chain: str) -> str:
-    """The display's own certificate; those that vouch for it come after it."""
-    return chain.strip().partition(ssl.PEM_FOOTER)[0] + ssl.PEM_FOOTER
+def _shows(graphics: etree._Element, planned: str) -> bool:
+    """Whether a running guest's display shows this certificate; so it is said of a silent one."""
+    import ssl  # takes as long to load as a hundred guests to compare, and few runs need it
 
-
-def _shown_certificate(graphics: etree._Element | None) -> bytes | None:
-    """What a running guest's display shows, as DER; None where it shows none."""
-    if graphics is None or not graphics.get("tlsPort"):
-        return None
     address = graphics.get("listen") or EVERYWHERE[0]
-    where = ("localhost" if address in EVERYWHERE else address, int(graphics.get("tlsPort")))
+    where = "localhost" if address in EVERYWHERE else address
     try:
-        shown = ssl.get_server_certificate(where, timeout=ANSWER_SECONDS)
+        shown = ssl.get_server_certificate(
+            (where, int(graphics.get("tlsPort") or 0)), timeout=ANSWER_SECONDS
+        )
     except OSError:
-        return None
-    return ssl.PEM_cert_to_DER_cert(shown)
+        return True
+    # Of a chain the display's own comes first; lines may be of another length.
+    first = planned.strip().partition(ssl.PEM_FOOTER)[0] + ssl.PEM_FOOTER
+    return ssl.PEM_cert_to_DER_cert(shown) == ssl.PEM_cert_to_DER_cert(first)
 
 
 def _display_ports(live: etree._Element) -> set[int]:

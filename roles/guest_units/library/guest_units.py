@@ -1,0 +1,139 @@
+#!/usr/bin/python3
+"""Ansible module: the units of guests under plain QEMU, and which of them are behind their files."""
+
+from __future__ import annotations
+
+DOCUMENTATION = r"""
+module: guest_units
+short_description: Enable the units of guests and restart those that are behind, where asked for
+description:
+  - A running guest is behind when one of its files is newer than its start. It is named, and
+    restarted only where that is asked for, one guest at a time, and never while somebody is
+    connected to its display.
+  - A guest that is off stays off.
+options:
+  guests: {description: TCP port of the display by name of the guest., type: dict, required: true}
+  restart:
+    description: Whether guests that are behind are restarted; the unit asks them to shut down.
+    type: str
+    choices: [never, if-idle, now]
+    default: never
+  restart_connected:
+    description: Restart a guest even while somebody is connected.
+    type: bool
+    default: false
+author: [The seatwright project]
+"""
+
+EXAMPLES = r"""
+- name: Enable the units
+  guest_units:
+    guests: {rr-01: 5901}
+"""
+
+RETURN = r"""
+said: {description: A sentence for each guest that is not as planned., type: list, returned: always}
+restarted: {description: Guests that were restarted., type: list, returned: always}
+"""
+
+import os
+import pwd
+
+from ansible.module_utils.basic import AnsibleModule
+
+FILES = "/etc/seatwright/guests"
+UNIT_FILE = "/etc/systemd/system/seatwright-guest@.service"
+USER = "seatwright-guests"
+USER_FILE = "/usr/lib/sysusers.d/seatwright-guests.conf"
+ENDINGS = (".cfg", ".options", ".password")
+SHARED = tuple(f"{FILES}/tls/{name}.pem" for name in ("ca-cert", "server-cert", "server-key"))
+"""Read once at a guest's start, as its own files are."""
+ARGUMENTS = {
+    "guests": {"type": "dict", "required": True},
+    "restart": {"type": "str", "choices": ["never", "if-idle", "now"], "default": "never"},
+    "restart_connected": {"type": "bool", "default": False},
+}
+
+
+def main() -> None:
+    module = AnsibleModule(ARGUMENTS, supports_check_mode=True)
+    names = list(module.params["guests"])
+    result: dict = {"changed": False, "said": [], "restarted": []}
+    if names and os.path.exists(UNIT_FILE):  # in check mode the files may not be there yet
+        _enable(module, names, result)
+        for name in names:
+            _look(module, name, result)
+    module.exit_json(**result)
+
+
+def _unit(name: str) -> str:
+    return f"seatwright-guest@{name}.service"
+
+
+def _systemctl(module: AnsibleModule, *words: str) -> str:
+    _, output, _ = module.run_command(["systemctl", *words], check_rc=True)
+    return output
+
+
+def _shown(module: AnsibleModule, name: str) -> dict[str, str]:
+    wanted = "--property=ActiveState,UnitFileState,NeedDaemonReload,ActiveEnterTimestamp"
+    text = _systemctl(module, "show", "--timestamp=unix", wanted, _unit(name))
+    return dict(line.split("=", 1) for line in text.splitlines() if "=" in line)
+
+
+def _enable(module: AnsibleModule, names: list[str], result: dict) -> None:
+    """Make the guests' user, let systemd read the units anew, have them started with the host."""
+    if module.check_mode:
+        return
+    try:
+        pwd.getpwnam(USER)
+    except KeyError:
+        module.run_command(["systemd-sysusers", USER_FILE], check_rc=True)
+        result["changed"] = True
+    if _shown(module, names[0])["NeedDaemonReload"] == "yes":
+        _systemctl(module, "daemon-reload")
+    off = [name for name in names if _shown(module, name)["UnitFileState"] != "enabled"]
+    if off:
+        _systemctl(module, "enable", *map(_unit, off))
+        result["changed"] = True
+
+
+def _look(module: AnsibleModule, name: str, result: dict) -> None:
+    if not os.path.exists(f"{FILES}/{name}.machine.cfg"):
+        result["said"].append(
+            f"{name}: there is no {FILES}/{name}.machine.cfg; describe its machine there first"
+        )
+        return
+    shown = _shown(module, name)
+    if shown["ActiveState"] != "active" or not _behind(name, shown["ActiveEnterTimestamp"]):
+        return
+    held = _held_back(module, name)
+    if held:
+        result["said"].append(f"{name}: running with earlier files ({held})")
+        return
+    result["changed"] = True
+    if not module.check_mode:
+        _systemctl(module, "restart", _unit(name))
+    result["restarted"].append(name)
+
+
+def _behind(name: str, started: str) -> bool:
+    """Whether a file is newer than the start; systemd writes it as @seconds."""
+    files = [*(f"{FILES}/{name}{ending}" for ending in ENDINGS), *SHARED, UNIT_FILE]
+    return max(os.stat(file).st_mtime for file in files) >= int(started.removeprefix("@")) + 1
+
+
+def _held_back(module: AnsibleModule, name: str) -> str:
+    """Why it is not restarted; nothing where it is."""
+    if module.params["restart"] == "never":
+        return "not restarted, nobody asked for it"
+    port = int(module.params["guests"][name])
+    look = ["ss", "-tnH", "state", "established", f"( sport = :{port} )"]
+    _, output, _ = module.run_command(look, check_rc=True)
+    if output.strip() and not module.params["restart_connected"]:
+        return "not restarted: somebody is connected"
+    return ""
+
+
+if __name__ == "__main__":
+    main()
