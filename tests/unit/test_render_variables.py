@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from test_render_quote import HOSTILE
 
 from render_sites import TINY, make_repository, seatwright
 from seatwright.render import quote, values
-from seatwright.render.roles import argument_specs
+from seatwright.render.roles import HOST_ROLES, argument_specs
 from seatwright.render.variables import ROLES, SEAT_ROLES, Variable
 from seatwright.site.vocabulary import key
 
@@ -107,11 +108,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Inventory:
     """The demo site, rendered."""
     root = tmp_path_factory.mktemp("demo")
     folder = root / "inventories/fennmoor"
-    parts = [path for name in ("models", "rooms", "devices") for path in DEMO.glob(f"{name}/*")]
-    for path in [DEMO / "site.yml", *parts]:
-        copy = folder / path.relative_to(DEMO)
-        copy.parent.mkdir(parents=True, exist_ok=True)
-        copy.write_bytes(path.read_bytes())
+    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("rendered", "allocations.yml"))
     assert seatwright("render", folder).returncode == 0
     return Inventory(folder / "rendered/hosts.yml")
 
@@ -121,8 +118,10 @@ def test_ansible_takes_what_every_seat_and_host_is_told(demo: Inventory) -> None
     for host in demo.names("clients"):
         for role in SEAT_ROLES:
             assert not refused(role, demo.told(host, role)), host
-    for host in demo.names("hypervisors"):
-        assert not refused("guest_ports", demo.told(host, "guest_ports")), host
+    for kind, role in HOST_ROLES.items():
+        assert demo.names(f"hypervisors_{kind}")
+        for host in demo.names(f"hypervisors_{kind}"):
+            assert not refused(role, demo.told(host, role)), host
 
 
 def test_ansible_refuses_what_the_table_does(demo: Inventory) -> None:
