@@ -25,6 +25,9 @@ from support.real_guests import free_ports
 from support.tls import make_certificates
 
 ROLE = Path(__file__).parents[2] / "templates/roles/guest_units/files"
+sys.path.insert(0, str(ROLE.parent / "module_utils"))
+import guest_qemu  # noqa: E402  # as Ansible brings it to a host
+
 CLIENT = Path(__file__).with_name("client.py")
 PASSWORD = "Xk4-planted-7Qm"
 MACHINE = """\
@@ -171,6 +174,58 @@ def test_the_most_ports_there_are(tmp_path: Path, kind: str) -> None:
         devices = monitor.usb()
         assert len([one for one in devices if "USB Redirection Device" in one]) == most
         assert not [one for one in devices if "Hub" in one]
+
+
+@pytest.mark.parametrize("kind", ["xhci", "ehci"])
+def test_ports_are_added_to_a_running_guest(tmp_path: Path, kind: str) -> None:
+    changes = f"    controller: {kind}\n"
+    guest = first(rendered(tmp_path / "site", changes))
+    more = first(rendered(tmp_path / "more", changes, 4))["config"]
+    with running(tmp_path, guest) as (monitor, process):
+        path = f"/proc/{process.pid}/root/run/seatwright-guest-hall-1/qmp"
+        started = guest["config"]
+        missing = guest_qemu.ports_to_add(started, more)
+        assert list(missing) == ["redir3", "redir4"]
+        for name, values in missing.items():
+            guest_qemu.add_port(path, name, values)
+            started = guest_qemu.with_port(started, more, name)
+        assert not guest_qemu.ports_to_add(started, more)
+        devices = monitor.usb()
+        for port in ("2", "3", "4", "5"):
+            assert [one for one in devices if f"Port {port}," in one and "Redirection" in one]
+        assert not [one for one in devices if "Hub" in one]
+        text = monitor.ask("qom-get", path="/machine/peripheral/redir4", property="filter")
+        assert guest["options"] == f"-global usb-redir.filter={text}"
+        with pytest.raises(guest_qemu.NotAdded, match=r"chardev-add: .*redir3"):
+            guest_qemu.add_port(path, "redir3", missing["redir3"])
+        taken = {**missing["redir4"], "port": "2"}
+        with pytest.raises(guest_qemu.NotAdded, match="device_add: "):
+            guest_qemu.add_port(path, "redir5", taken)
+        guest_qemu.add_port(path, "redir5", {**taken, "chardev": "redir5", "port": "6"})
+    with pytest.raises(guest_qemu.NotAdded, match="its monitor does not answer"):
+        guest_qemu.add_port(path, "redir3", missing["redir3"])
+
+
+def test_what_a_guest_was_started_with_is_told_from_what_is_planned(tmp_path: Path) -> None:
+    told = first(rendered(tmp_path / "site"))
+    config, options = told["config"], told["options"]
+    more = first(rendered(tmp_path / "more", ports=16))
+    assert not guest_qemu.differences(config, config)
+    assert not guest_qemu.ports_to_add(config, config)
+    lines = guest_qemu.differences(config, more["config"])
+    assert "+ redirection port: usb0.0 port 4" in lines
+    assert "spice: tls-port = " in "".join(lines)
+    assert '+ device "usb1": driver = qemu-xhci' in lines
+    # A controller that is not there yet needs a restart, and so do the ports on it.
+    added = guest_qemu.ports_to_add(config, more["config"])
+    assert {one["bus"] for one in added.values()} == {"usb0.0"} and len(added) == 12
+    for name in added:
+        config = guest_qemu.with_port(config, more["config"], name)
+    rest = guest_qemu.differences(config, more["config"])
+    assert not [line for line in rest if "usb0" in line]
+    assert [line for line in rest if "usb1.0 port 2" in line]
+    ordered = f"OPTIONS={options}\n"
+    assert guest_qemu.differences(ordered, ordered.replace(":0|", ":1|", 1))[0][:10] == "- OPTIONS="
 
 
 def test_tls_and_the_password_from_the_credentials(tmp_path: Path) -> None:

@@ -20,7 +20,23 @@ UNIT = "seatwright-guest@hall-1.service"
 STAND_IN = r"""#!/bin/sh
 { id -un; ls "$CREDENTIALS_DIRECTORY"; cat "$CREDENTIALS_DIRECTORY/password"; echo
   for word in "$@"; do echo "$word"; done; } > /run/seatwright-guest-hall-1/given
-exec sleep infinity
+exec python3 /usr/lib/monitor
+"""
+MONITOR = r"""
+import socket
+place = "/run/seatwright-guest-hall-1"
+with socket.socket(socket.AF_UNIX) as server:
+    server.bind(f"{place}/qmp")
+    server.listen()
+    while True:
+        line, _ = server.accept()
+        with line, line.makefile("rw") as stream, open(f"{place}/ordered", "a") as kept:
+            print("{}", file=stream, flush=True)
+            for order in stream:
+                print(order, end="", file=kept, flush=True)
+                if "system_powerdown" in order:
+                    raise SystemExit
+                print('{"return": {}}', file=stream, flush=True)
 """
 CONNECTED = (
     "systemd-run --unit=connected python3 -c '"
@@ -72,6 +88,7 @@ def a_first_run(site: Rendered, host: Seat, root: Path) -> None:
     assert host.ask("stat -c %a /etc/seatwright/guests/hall-1.password") == "600"
     host.ask("for n in 1 2 3; do touch /etc/seatwright/guests/hall-$n.machine.cfg; done")
     host.ask("touch /etc/seatwright/guests/desk-1.machine.cfg")
+    fleet_file(host, "/usr/lib/monitor", MONITOR)
     fleet_file(host, "/usr/bin/qemu-system-x86_64", STAND_IN)
     host.ask(f"systemd-analyze verify --man=no {UNIT} && systemctl start {UNIT}")
     given = host.ask("cat /run/seatwright-guest-hall-1/given").splitlines()
@@ -93,6 +110,12 @@ def running_guests_wait(site: Rendered, host: Seat, root: Path, path: Path) -> N
     assert seatwright("render", path).returncode == 0
     told = play(site, root).expect_success()
     assert "hall-1: running with earlier files (not restarted, nobody asked for it)" in told.text
+    assert "+ redirection port: usb0.0 port 4 (can be done while it runs, with" in told.text
+    ports_are_added_live(site, host, root)
+    host.ask("sleep 1.1; touch /etc/seatwright/guests/tls/server-cert.pem")
+    told = play(site, root).expect_success()
+    assert "/etc/seatwright/guests/tls/server-cert.pem is newer than its start" in told.text
+    assert host.ask(f"systemctl show -P MainPID {UNIT}") == run
     port = host.ask("grep tls-port /etc/seatwright/guests/hall-1.cfg").split('"')[1]
     host.ask(CONNECTED.format(port=port))
     held = play(site, root, guest_units_restart="now").expect_success()
@@ -103,3 +126,16 @@ def running_guests_wait(site: Rendered, host: Seat, root: Path, path: Path) -> N
     assert done.recap["quay"].changed == 1
     assert host.ask(f"systemctl show -P MainPID {UNIT}") != run
     assert play(site, root, guest_units_restart="now").expect_success().recap["quay"].changed == 0
+
+
+def ports_are_added_live(site: Rendered, host: Seat, root: Path) -> None:
+    foreseen = play(site, root, "--check", guest_units_live_ports=True).expect_success()
+    assert foreseen.recap["quay"].changed == 1
+    assert not host.has("/run/seatwright-guest-hall-1/ordered")
+    done = play(site, root, guest_units_live_ports=True).expect_success()
+    assert done.recap["quay"].changed == 1 and "earlier files" not in done.text
+    ordered = host.ask("cat /run/seatwright-guest-hall-1/ordered")
+    assert '"device_add", "arguments": {"id": "redir3", "driver": "usb-redir"' in ordered
+    again = play(site, root, guest_units_live_ports=True).expect_success()
+    assert again.recap["quay"].changed == 0
+    assert host.ask("cat /run/seatwright-guest-hall-1/ordered") == ordered

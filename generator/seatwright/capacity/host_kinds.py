@@ -14,7 +14,7 @@ from seatwright.render.host_template import Wrong, fill
 KINDS: Mapping[str, frozenset[str]] = MappingProxyType(
     {
         "libvirt": frozenset({"filter", "live-ports", "passwords"}),
-        "systemd": frozenset({"filter", "passwords"}),
+        "systemd": frozenset({"filter", "live-ports", "passwords"}),
     }
 )
 """What each kind known here can do; a host of the kind ``commands`` says so itself.

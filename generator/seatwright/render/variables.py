@@ -621,6 +621,14 @@ GUEST_UNITS = Role(
             secret=True,
         ),
         Variable(
+            "guest_units_live_ports",
+            "bool",
+            "run",
+            "Add missing redirection ports to running guests: "
+            "-e '{\"guest_units_live_ports\": true}'.",
+            default=False,
+        ),
+        Variable(
             "guest_units_restart_connected",
             "bool",
             "run",

@@ -7,9 +7,10 @@ DOCUMENTATION = r"""
 module: guest_units
 short_description: Enable the units of guests and restart those that are behind, where asked for
 description:
-  - A running guest is behind when one of its files is newer than its start. It is named, and
-    restarted only where that is asked for, one guest at a time, and never while somebody is
-    connected to its display.
+  - A running guest is behind when it was started with another configuration, or when its password,
+    a certificate or the unit is newer than its start. It is named with what differs, and restarted
+    only where that is asked for, one guest at a time, and never while somebody is connected to its
+    display. Missing redirection ports are added while it runs where that is asked for.
   - A guest that is off stays off.
 options:
   guests: {description: TCP port of the display by name of the guest., type: dict, required: true}
@@ -18,6 +19,10 @@ options:
     type: str
     choices: [never, if-idle, now]
     default: never
+  live_ports:
+    description: Add redirection ports that are missing to running guests.
+    type: bool
+    default: false
   restart_connected:
     description: Restart a guest even while somebody is connected.
     type: bool
@@ -33,24 +38,31 @@ EXAMPLES = r"""
 
 RETURN = r"""
 said: {description: A sentence for each guest that is not as planned., type: list, returned: always}
+added: {description: By guest, the ports that were added while it runs., type: dict, returned: always}
 restarted: {description: Guests that were restarted., type: list, returned: always}
 """
 
 import os
 import pwd
+from pathlib import Path
 
+from ansible.module_utils import guest_qemu
 from ansible.module_utils.basic import AnsibleModule
 
 FILES = "/etc/seatwright/guests"
 UNIT_FILE = "/etc/systemd/system/seatwright-guest@.service"
 USER = "seatwright-guests"
 USER_FILE = "/usr/lib/sysusers.d/seatwright-guests.conf"
-ENDINGS = (".cfg", ".options", ".password")
+STARTED = "/run/seatwright-guests/{0}/{0}"
+"""Where the unit keeps what a guest was started with, without the ending."""
+MONITOR = "/run/seatwright-guest-{}/qmp"
+CONFIGURATION = (".cfg", ".options")
 SHARED = tuple(f"{FILES}/tls/{name}.pem" for name in ("ca-cert", "server-cert", "server-key"))
 """Read once at a guest's start, as its own files are."""
 ARGUMENTS = {
     "guests": {"type": "dict", "required": True},
     "restart": {"type": "str", "choices": ["never", "if-idle", "now"], "default": "never"},
+    "live_ports": {"type": "bool", "default": False},
     "restart_connected": {"type": "bool", "default": False},
 }
 
@@ -58,7 +70,7 @@ ARGUMENTS = {
 def main() -> None:
     module = AnsibleModule(ARGUMENTS, supports_check_mode=True)
     names = list(module.params["guests"])
-    result: dict = {"changed": False, "said": [], "restarted": []}
+    result: dict = {"changed": False, "said": [], "added": {}, "restarted": []}
     if names and os.path.exists(UNIT_FILE):  # in check mode the files may not be there yet
         _enable(module, names, result)
         for name in names:
@@ -105,11 +117,15 @@ def _look(module: AnsibleModule, name: str, result: dict) -> None:
         )
         return
     shown = _shown(module, name)
-    if shown["ActiveState"] != "active" or not _behind(name, shown["ActiveEnterTimestamp"]):
+    if shown["ActiveState"] != "active":
+        return
+    _add_ports(module, name, result)
+    behind = _behind(name, shown["ActiveEnterTimestamp"])
+    if not behind:
         return
     held = _held_back(module, name)
     if held:
-        result["said"].append(f"{name}: running with earlier files ({held})")
+        result["said"] += [f"{name}: running with earlier files ({held})", *behind]
         return
     result["changed"] = True
     if not module.check_mode:
@@ -117,10 +133,50 @@ def _look(module: AnsibleModule, name: str, result: dict) -> None:
     result["restarted"].append(name)
 
 
-def _behind(name: str, started: str) -> bool:
-    """Whether a file is newer than the start; systemd writes it as @seconds."""
-    files = [*(f"{FILES}/{name}{ending}" for ending in ENDINGS), *SHARED, UNIT_FILE]
-    return max(os.stat(file).st_mtime for file in files) >= int(started.removeprefix("@")) + 1
+def _texts(name: str, ending: str) -> tuple[str, str] | None:
+    """What it was started with and what is planned; None where an earlier unit started it."""
+    started = Path(STARTED.format(name) + ending)
+    if not started.exists():
+        return None
+    return started.read_text(), Path(f"{FILES}/{name}{ending}").read_text()
+
+
+def _missing(name: str) -> dict[str, dict[str, str]]:
+    texts = _texts(name, ".cfg")
+    return guest_qemu.ports_to_add(*texts) if texts else {}
+
+
+def _add_ports(module: AnsibleModule, name: str, result: dict) -> None:
+    """Each port by itself: what was added is remembered even where the next one fails."""
+    missing = _missing(name) if module.params["live_ports"] else {}
+    for port, values in missing.items():
+        if not module.check_mode:
+            try:
+                guest_qemu.add_port(MONITOR.format(name), port, values)
+            except guest_qemu.NotAdded as problem:
+                result["said"].append(f"{name}: {port} was not added while it runs: {problem}")
+                return
+            started, planned = _texts(name, ".cfg") or ("", "")
+            now = guest_qemu.with_port(started, planned, port)
+            Path(STARTED.format(name) + ".cfg").write_text(now)
+        result["changed"] = True
+        result["added"].setdefault(name, []).append(guest_qemu.port_line(values))
+
+
+def _behind(name: str, started: str) -> list[str]:
+    """A line for each thing that it was not started with; systemd writes its start as @seconds."""
+    lines, dated = [], [f"{FILES}/{name}.password", *SHARED, UNIT_FILE]
+    live = [f"+ {guest_qemu.port_line(values)}" for values in _missing(name).values()]
+    for ending in CONFIGURATION:
+        texts = _texts(name, ending)
+        if texts is None:
+            dated.append(f"{FILES}/{name}{ending}")
+        else:
+            lines += guest_qemu.differences(*texts)
+    end = int(started.removeprefix("@")) + 1
+    late = [f"  {file} is newer than its start" for file in dated if os.stat(file).st_mtime >= end]
+    how = " (can be done while it runs, with guest_units_live_ports)"
+    return [f"  {line}{how if line in live else ''}" for line in lines] + late
 
 
 def _held_back(module: AnsibleModule, name: str) -> str:
