@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Mapping
@@ -14,6 +15,7 @@ from pathlib import Path
 from seatwright.commands.main import main
 
 GENERATOR = Path(__file__).parents[1] / "generator"
+DEMO = Path(__file__).parents[1] / "inventories/fennmoor"
 
 TINY = """\
 seatwright: 1
@@ -57,6 +59,13 @@ def make_repository(root: Path, text: str = TINY, name: str = "lock") -> Path:
     site.parent.mkdir(parents=True)
     site.write_text(text, encoding="utf-8")
     return site
+
+
+def demo_repository(root: Path) -> Path:
+    """The demo site's own files, without what was made of them, in a repository of their own."""
+    folder = root / "inventories/fennmoor"
+    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("rendered", "allocations.yml"))
+    return folder / "site.yml"
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,9 +13,15 @@ from jsonschema import Draft202012Validator
 from yamllint import linter
 from yamllint.config import YamlLintConfig
 
-from render_sites import TINY, make_repository, seatwright, seatwright_process, snapshot
+from render_sites import (
+    TINY,
+    demo_repository,
+    make_repository,
+    seatwright,
+    seatwright_process,
+    snapshot,
+)
 
-DEMO = Path(__file__).parents[2] / "inventories/fennmoor"
 ANSIBLE_LINTS_RULES = """\
 extends: default
 rules:
@@ -26,17 +32,6 @@ rules:
   line-length: {max: 160}
   octal-values: {forbid-implicit-octal: true, forbid-explicit-octal: true}
 """
-
-
-def demo_repository(root: Path) -> Path:
-    """The demo site's own files, in a repository of their own."""
-    folder = root / "inventories/fennmoor"
-    parts = [path for name in ("models", "rooms", "devices") for path in DEMO.glob(f"{name}/*")]
-    for path in [DEMO / "site.yml", *parts]:
-        copy = folder / path.relative_to(DEMO)
-        copy.parent.mkdir(parents=True, exist_ok=True)
-        copy.write_bytes(path.read_bytes())
-    return folder / "site.yml"
 
 
 def test_the_same_bytes_everywhere(tmp_path: Path) -> None:

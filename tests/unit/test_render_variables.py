@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,7 @@ from ansible.template import Templar
 from ansible.vars.manager import VariableManager
 from test_render_quote import HOSTILE
 
-from render_sites import TINY, make_repository, seatwright
+from render_sites import TINY, demo_repository, make_repository, seatwright
 from seatwright.render import quote, values
 from seatwright.render.roles import HOST_ROLES, argument_specs
 from seatwright.render.variables import ROLES, SEAT_ROLES, Variable
@@ -32,7 +31,6 @@ WRITTEN: Mapping[str, Mapping[str, object]] = {
 }
 WHERE_IT_DIFFERS = {"seat_session_ticket_command"}
 """Written only where it is not the default, which few sites have."""
-DEMO = Path(__file__).parents[2] / "inventories/fennmoor"
 
 
 def test_the_inventory_writes_what_the_table_says_and_nothing_else() -> None:
@@ -106,11 +104,9 @@ def refused(role: str, told: Mapping[str, Any]) -> list[str]:
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Inventory:
     """The demo site, rendered."""
-    root = tmp_path_factory.mktemp("demo")
-    folder = root / "inventories/fennmoor"
-    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("rendered", "allocations.yml"))
-    assert seatwright("render", folder).returncode == 0
-    return Inventory(folder / "rendered/hosts.yml")
+    site = demo_repository(tmp_path_factory.mktemp("demo"))
+    assert seatwright("render", site).returncode == 0
+    return Inventory(site.parent / "rendered/hosts.yml")
 
 
 def test_ansible_takes_what_every_seat_and_host_is_told(demo: Inventory) -> None:
