@@ -69,6 +69,7 @@ def read(values: Any) -> Reading:
     """Read values as a site; JSON is YAML, so that nothing is lost in quoting."""
     with tempfile.TemporaryDirectory() as folder:
         shutil.copytree(DEMO / "devices", Path(folder) / "devices")
+        shutil.copy(DEMO / "weir.txt", folder)
         file = Path(folder) / "site.yml"
         file.write_text(json.dumps(values, ensure_ascii=False), encoding="utf-8")
         reading = read_site(file)

@@ -46,7 +46,8 @@ def test_the_demo_is_what_it_should_be(demo: Site) -> None:
     seats = [seat for room in demo.rooms.values() for seat in room.seats]
     assert len(demo.rooms) >= 4
     assert len(seats) >= 40
-    assert len(demo.hosts) == 2
+    assert {host.kind for host in demo.hosts.values()} == {"libvirt", "systemd", "commands"}
+    assert len({host.restart for host in demo.hosts.values()}) > 1
     assert {model.arch for model in demo.models.values()} == {"arm64", "amd64"}
     assert {model.network for model in demo.models.values()} == {"usb", "internal"}
     adapter = next(one for one in demo.models["ridge"].onboard if one.carries is Carries.NETWORK)
@@ -54,6 +55,11 @@ def test_the_demo_is_what_it_should_be(demo: Site) -> None:
     assert any(seat.model for seat in seats)
     assert any(seat.policy for seat in seats)
     assert any(len(promise.devices) > 1 for promise in demo.promises)
+    systems = [room.guests for room in demo.rooms.values()]
+    assert {system.agent for system in systems} == {system.xhci_driver for system in systems}
+    assert {True, False} == {system.agent for system in systems}
+    assert any(system.no_driver_for for system in systems)
+    assert any(system.started_by for system in systems)
 
 
 def test_the_demo_s_policies_use_every_feature(demo: Site) -> None:

@@ -49,13 +49,14 @@ def read_host_templates(values: Mapping[str, Any], folder: Path) -> Iterator[Pro
 
 
 def _commands(name: str, host: Mapping[str, Any]) -> Iterator[Problem]:
+    can, ticket = (() if host[key] is BROKEN else host[key] or () for key in ("can", "ticket"))
     for able, key in FOR.items():
-        if able in host["can"] and not host[key]:
+        if able in can and not host[key]:
             text = f"{name} can do {able} and has no command {key}."
             hint = f"Give the words of the command as {key}, or leave {able} out of can."
             yield Problem("host-template", ("hosts", name, "can"), text, hint)
-    if host["ticket"] and not host["ticket"][0].startswith("/"):
-        text = f"The command {shown(host['ticket'][0])} is not an absolute path."
+    if ticket and ticket[0] is not BROKEN and not ticket[0].startswith("/"):
+        text = f"The command {shown(ticket[0])} is not an absolute path."
         hint = "The seat's session runs it, and looks for it nowhere."
         yield Problem("host-template", ("hosts", name, "ticket"), text, hint)
 
