@@ -343,6 +343,16 @@ class Seat:
         except AssertionError as error:
             raise AssertionError(f"{error}\n{self.state()}\n{self.journal.lines}") from None
 
+    def wakeups(self) -> int:
+        """How often the session's threads have waited for something so far (proc(5))."""
+        command = f"^{PYTHON} -m seatwright.client.session --session {self.directory}/"
+        found = subprocess.run(["pgrep", "-f", command], capture_output=True, check=True)
+        tasks = Path(f"/proc/{int(found.stdout)}/task").iterdir()
+        lines = [line for task in tasks for line in (task / "status").read_text().splitlines()]
+        return sum(
+            int(line.split()[1]) for line in lines if line.startswith("voluntary_ctxt_switches")
+        )
+
     def keys(self, *keys: str) -> None:
         """Press keys as a person would."""
         for key in keys:

@@ -18,6 +18,8 @@ MakeSeat = Callable[..., Seat]
 
 BACK = 5
 """Seconds within which a seat is back after its host's return."""
+NOTICE_SECONDS = 8
+AT_REST = 5
 STORAGE = [8, 6, 80]
 DRIVE: dict[str, object] = {"vendor": 0x1209, "product": 6, "interfaces": [STORAGE]}
 CAMERA: dict[str, object] = {"vendor": 0x1209, "product": 7, "interfaces": [[6, 1, 1]]}
@@ -315,6 +317,20 @@ def test_idle_is_published_and_ends_with_a_key(make_guest: MakeGuest, make_seat:
     wait_for("idleness again", lambda: seat.state()["idle"] is True)
     seat.plug("1-2", **DRIVE)  # somebody is there
     wait_for("its end", lambda: seat.state()["idle"] is False)
+
+
+def test_at_rest_nothing_runs(make_guest: MakeGuest, make_seat: MakeSeat) -> None:
+    """No loop that looks again and again: neither the session nor a library's thread wakes up."""
+    guest = make_guest()
+    guest.start()
+    seat = make_seat(guest)
+    seat.start({"plug": "1-2", **DRIVE})
+    seat.has("1209:0006")
+    guest.ask("stop")  # its cursor does not blink any more
+    time.sleep(NOTICE_SECONDS + 4)  # the notice is gone, the sound plugins have been looked for
+    before = seat.wakeups()
+    time.sleep(AT_REST)
+    assert seat.wakeups() - before <= 2
 
 
 def test_support_mode_is_shown_for_its_time(make_guest: MakeGuest, make_seat: MakeSeat) -> None:

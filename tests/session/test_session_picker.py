@@ -37,8 +37,40 @@ print("closed")
 """
 
 
+NEWEST_LINE = """
+from seatwright.client.messages import Messages
+from seatwright.client.picker import Picker, SupportPanel
+from seatwright.client.toolkit import GLib, Gtk
+
+messages, window, loop = Messages("en"), Gtk.Window(), GLib.MainLoop()
+support = SupportPanel(messages, Picker(messages, "rr-01", print), 1)
+window.add(support.panel)
+support.fill((), [f"line {number}" for number in range(30)])
+window.show_all()
+
+def look():
+    buffer = support.log.get_buffer()
+    seen = support.log.get_visible_rect()
+    last = support.log.get_iter_location(buffer.get_end_iter())
+    print("newest in view" if last.y < seen.y + seen.height else f"{last.y} below {seen.y}")
+    loop.quit()
+
+GLib.timeout_add(500, look)
+loop.run()
+"""
+
+
 def test_it_can_be_closed_while_it_is_laid_out(display: str) -> None:
     """Its wish to bring the chosen row into view goes with it."""
+    assert run_gtk(CLOSED_WHILE_LAID_OUT, display) == "closed\n"
+
+
+def test_support_mode_shows_the_newest_line_of_the_log(display: str) -> None:
+    assert run_gtk(NEWEST_LINE, display) == "newest in view\n"
+
+
+def run_gtk(program: str, display: str) -> str:
+    """What a program prints that nothing complains about."""
     environment = {
         "PATH": os.environ["PATH"],
         "DISPLAY": display,
@@ -47,11 +79,12 @@ def test_it_can_be_closed_while_it_is_laid_out(display: str) -> None:
         "PYTHONDONTWRITEBYTECODE": "1",
     }
     ran = subprocess.run(
-        [PYTHON, "-c", CLOSED_WHILE_LAID_OUT],
+        [PYTHON, "-c", program],
         env=environment,
         capture_output=True,
         text=True,
         timeout=60,
     )
-    assert (ran.stdout, ran.returncode) == ("closed\n", 0), ran.stderr
+    assert ran.returncode == 0, ran.stderr
     assert "Traceback" not in ran.stderr and "CRITICAL" not in ran.stderr, ran.stderr
+    return ran.stdout

@@ -105,11 +105,13 @@ class SupportPanel:
         self._messages = messages
         self._devices = _text("", "where")
         self._devices.set_selectable(False)
-        self._log = Gtk.TextView(editable=False, cursor_visible=False, monospace=True)
-        self._log.set_wrap_mode(Gtk.WrapMode.WORD_CHAR)
-        log = _scrolled(self._log, LOG_HEIGHT)
+        self.log = Gtk.TextView(editable=False, cursor_visible=False, monospace=True)
+        self.log.set_wrap_mode(Gtk.WrapMode.WORD_CHAR)
+        log = _scrolled(self.log, LOG_HEIGHT)
         log.set_property("min-content-height", LOG_HEIGHT)
         log.set_property("min-content-width", 900)
+        # The newest line is the last; its place is known once the text has been laid out.
+        on(log.get_vadjustment(), "changed", lambda place: place.set_value(place.get_upper()))
         self.panel = _panel(
             *picker.parts,
             _text(messages.say("support-title"), "title"),
@@ -128,9 +130,7 @@ class SupportPanel:
                 for device in devices
             )
         )
-        buffer = self._log.get_buffer()
-        buffer.set_text("\n".join(lines))
-        self._log.scroll_to_iter(buffer.get_end_iter(), 0, False, 0, 0)
+        self.log.get_buffer().set_text("\n".join(lines))
 
 
 def _scrolled(child: Any, height: int) -> Any:

@@ -23,6 +23,7 @@ STYLE = b"""
 .notice { background: #f0c75e; color: #20262b; font-size: 24px; padding: 14px 28px; }
 .panel { background: #2d363d; color: #f2efe6; padding: 28px; border: 3px solid #f0c75e; }
 .panel .title { font-size: 32px; font-weight: bold; margin-bottom: 14px; }
+.panel .help + .title { margin-top: 14px; }
 .panel .help { font-size: 18px; color: #9fb3a9; margin-top: 14px; }
 .panel list { background: #2d363d; color: #f2efe6; }
 .panel row { padding: 12px 16px; font-size: 26px; }
