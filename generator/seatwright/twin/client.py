@@ -16,7 +16,10 @@ from seatwright.twin.errors import TwinError
 from seatwright.twin.wiring import Wiring
 
 STATE = "/run/seatwright/state.json"
+HEARD = "heard.wav"
 UNIT = "seatwright-session.service"
+WAV_HEAD = 44
+"""Bytes of the head that QEMU writes (audio/wavaudio.c)."""
 WORDS = "root=/dev/vda rw quiet console=ttyS0 systemd.show_status=0 mitigations=off"
 
 
@@ -40,6 +43,7 @@ class ClientSpec:
         yield from console_options(directory / "client.agent")
         yield from ("-netdev", "user,id=uplink,ipv6=off", "-chardev", "null,id=nothing")
         yield from ("-audiodev", "none,id=mute", "-blockdev", "null-co,node-name=onboard")
+        yield from ("-audiodev", f"wav,id=heard,path={directory / HEARD}")
         if not self.wiring.on_usb:
             yield from ("-device", "virtio-net-pci,netdev=uplink")
         for device in self.wiring.options():
@@ -116,6 +120,10 @@ class Client:
         """Wait until exactly these devices are published."""
         self._wait(f"{which} {ids}", lambda: self.ids(which) == sorted(ids), seconds)
 
+    def clock(self) -> float:
+        """What time it has, in seconds since the epoch."""
+        return float(self.shell("date +%s.%N"))
+
     def restart_session(self) -> None:
         """As a person with root would, and as often as wanted: systemd's count begins anew."""
         self.run("systemctl", "reset-failed", UNIT)
@@ -131,6 +139,14 @@ class Client:
     def screenshot(self, target: Path) -> None:
         """What the screen shows, as PNG."""
         self.emulator.qmp.ask("screendump", filename=str(target), format="png")
+
+    def heard(self) -> bytes:
+        """What came out of a sound device that was plugged in with ``audiodev="heard"``.
+
+        Two channels of 16-bit samples, 44,100 a second, from its first sound on.
+        """
+        recorded = self.directory / HEARD
+        return recorded.read_bytes()[WAV_HEAD:] if recorded.exists() else b""
 
     def set_link(self, up: bool) -> None:
         """Plug the network cable in, or pull it."""

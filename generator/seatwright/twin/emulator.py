@@ -75,7 +75,7 @@ class Emulator:
         control = directory / f"{name}.qmp"
         control.unlink(missing_ok=True)
         argv = ["qemu-system-x86_64", "-accel", "tcg,thread=multi", "-nodefaults"]
-        argv += ["-no-user-config", "-display", "none", *options]
+        argv += ["-no-user-config", "-display", "none", "-msg", "timestamp=on", *options]
         argv += ["-qmp", f"unix:{control},server=on,wait=off"]
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 from seatwright.plan import Plan, PlannedGuest
@@ -17,9 +18,15 @@ from seatwright.twin.disk import Disk
 from seatwright.twin.emulator import Emulator, Network
 
 ATTACHING = re.compile(
-    r"^.*usb-redir: attaching (?:\w+ speed|super) device ([0-9a-f]{4}:[0-9a-f]{4})", re.MULTILINE
+    r"^(\S+) .*usb-redir: attaching (?:\w+ speed|super) device ([0-9a-f]{4}:[0-9a-f]{4})",
+    re.MULTILINE,
 )
-"""QEMU's redirect.c, usbredir_device_connect, at debug level 3."""
+"""When and what: QEMU's redirect.c, usbredir_device_connect, at debug level 3."""
+
+TIMER_HERTZ = 1_193_182
+TIMER_MODE, TIMER_COUNT, SPEAKER = 0x43, 0x42, 0x61
+"""I/O ports of the timer chip's mode and third count, and of the speaker that it drives."""
+SQUARE_WAVE, SPEAKER_ON = 0xB6, 0x03
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +55,8 @@ class GuestSpec:
     def options(self, directory: Path) -> Iterator[str]:
         """QEMU's command line."""
         ticket = "password-secret=ticket" if self.password else "disable-ticketing=on"
-        yield from ("-machine", "q35", "-m", "512" if self.disk else "64", "-device", "qxl-vga")
+        yield from ("-machine", "q35,pcspk-audiodev=sound", "-m", "512" if self.disk else "64")
+        yield from ("-device", "qxl-vga", "-audiodev", "spice,id=sound")
         yield from ("-object", f"secret,id=ticket,data={self.password}")
         where = f"tls-port={self.guest.spice_port}"
         yield from ("-spice", f"{where},x509-dir={self.certificates},{ticket}")
@@ -127,6 +135,17 @@ class Guest:
             self._emulator.kill()
             self._emulator = None
 
+    def play(self, hertz: int) -> None:
+        """Sound its speaker at this pitch (0: not any more), as its firmware could."""
+        count = TIMER_HERTZ // hertz if hertz else 0
+        for port, value in (
+            (TIMER_MODE, SQUARE_WAVE),
+            (TIMER_COUNT, count & 0xFF),
+            (TIMER_COUNT, count >> 8),
+            (SPEAKER, SPEAKER_ON if hertz else 0),
+        ):
+            self.emulator.qmp.monitor(f"o/b {port:#x} {value:#x}")
+
     def attached(self) -> int:
         """How many redirected devices are there, by QEMU's own account."""
         return sum(
@@ -139,4 +158,9 @@ class Guest:
 
     def arrivals(self) -> list[str]:
         """The ids of all devices that ever arrived, in that order."""
-        return ATTACHING.findall(self.emulator.said())
+        return [device for _, device in self.arrived()]
+
+    def arrived(self) -> list[tuple[float, str]]:
+        """The same with the moments of their arrival, in seconds since the epoch."""
+        found = ATTACHING.findall(self.emulator.said())
+        return [(datetime.fromisoformat(when).timestamp(), device) for when, device in found]
