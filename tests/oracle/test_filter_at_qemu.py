@@ -12,7 +12,7 @@ from random import Random
 from typing import Any
 
 import pytest
-import yaml
+from ansible.parsing.dataloader import DataLoader
 from random_pairs import random_device
 from redir_library import RedirLibrary, result_of
 
@@ -38,12 +38,11 @@ def hypervisor(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
         yield daemon
 
 
-def told() -> dict[str, Any]:
-    """The filters of every host, as the inventory tells them."""
-    filters: dict[str, Any] = {}
-    for path in sorted(RENDERED.glob("host_vars/*.yml")):
-        filters |= yaml.safe_load(path.read_text())["guest_ports_filters"]
-    return filters
+def told(what: str) -> list[Any]:
+    """A variable of every host that has it, as the inventory tells it."""
+    read = DataLoader().load_from_file
+    hosts = [read(str(path)) for path in sorted(RENDERED.glob("host_vars/*.yml"))]
+    return [one[what] for one in hosts if what in one]
 
 
 def rules_of(plan: Plan, name: str) -> list[Rule]:
@@ -67,7 +66,7 @@ def near(rules: list[Rule], random: Random) -> Device:
 
 def test_qemu_s_filter_decides_like_the_plan(hypervisor: Daemon) -> None:
     plan = from_json((RENDERED / "plan.json").read_bytes())
-    filters, library, random = told(), RedirLibrary(), Random(5)
+    filters = {name: rules for one in told("guest_ports_filters") for name, rules in one.items()}
     names = {f"guest-{number}": rules for number, rules in enumerate(sorted(filters))}
     assert len(names) >= 5
     ports = free_ports(len(names))
@@ -81,14 +80,29 @@ def test_qemu_s_filter_decides_like_the_plan(hypervisor: Daemon) -> None:
     for name, rule_set in names.items():
         hypervisor.virsh("start", name)
         text = redirection_filter(hypervisor, name, "redir0")
-        parsed = library.parse(text.encode(), b":", b"|")
-        assert parsed is not None, text
-        at_qemu = library.rules([Rule(*one[:4], bool(one[4])) for one in parsed])
-        rules, seen = rules_of(plan, rule_set), set()
-        for number in range(DEVICES):
-            device = near(rules, random) if number % 2 else random_device(random)
-            ours = result_of(decide(rules, device))
-            assert library.check(at_qemu, device, 0) == ours, (rule_set, device, text)
-            seen.add(ours)
-        assert len(seen) == 3, (rule_set, seen)  # allowed, denied, no rule
+        decides_like(text, rules_of(plan, rule_set))
         hypervisor.virsh("destroy", name)
+
+
+def test_a_filter_under_plain_qemu_decides_like_the_plan() -> None:
+    """What stands on QEMU's command line; tests/guests/test_plain_qemu.py sees that it arrives."""
+    plan = from_json((RENDERED / "plan.json").read_bytes())
+    guests = [guest for one in told("guest_units_guests") for guest in one]
+    assert guests
+    for options, name in {guest["options"]: guest["name"] for guest in guests}.items():
+        text = options.removeprefix("-global usb-redir.filter=")
+        decides_like(text, rules_of(plan, plan.guests[name].rules))
+
+
+def decides_like(text: str, rules: list[Rule]) -> None:
+    """QEMU's own decision with a filter's text beside ours with the plan's rules."""
+    library, random, seen = RedirLibrary(), Random(5), set()
+    parsed = library.parse(text.encode(), b":", b"|")
+    assert parsed is not None, text
+    at_qemu = library.rules([Rule(*one[:4], bool(one[4])) for one in parsed])
+    for number in range(DEVICES):
+        device = near(rules, random) if number % 2 else random_device(random)
+        ours = result_of(decide(rules, device))
+        assert library.check(at_qemu, device, 0) == ours, (device, text)
+        seen.add(ours)
+    assert len(seen) == 3, (text, seen)  # allowed, denied, no rule
