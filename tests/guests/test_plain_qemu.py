@@ -15,6 +15,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -242,10 +243,21 @@ def test_tls_and_the_password_from_the_credentials(tmp_path: Path) -> None:
         )
         return done.stdout.strip()
 
+    def expire(until: str) -> None:
+        (tmp_path / "until").write_text(until)
+        monitor = f"/proc/{process.pid}/root/run/seatwright-guest-hall-1/qmp"
+        words = [ROLE / "guest-monitor", "expire", monitor, tmp_path / "until"]
+        subprocess.run(["/usr/bin/python3", *words], check=True)
+
     with running(tmp_path, guest) as (_, process):
         assert connect("tls", PASSWORD) == "opened"
         assert connect("tls", "wrong") == "error-auth"
         assert connect("plain", PASSWORD) != "opened"
+        for days, said in ((1, "opened"), (-1, "error-auth"), (1, "opened")):
+            expire(f"{datetime.now(UTC) + timedelta(days=days):%Y-%m-%dT%H:%M:%S}\n")
+            assert connect("tls", PASSWORD) == said
+        expire("")  # says nothing of it
+        assert connect("tls", PASSWORD) == "opened"
         shown = Path(f"/proc/{process.pid}/cmdline").read_bytes()
         assert b"qemu-system" in shown and PASSWORD.encode() not in shown
 
@@ -254,13 +266,13 @@ def test_the_unit_asks_the_guest_to_shut_down_and_waits(tmp_path: Path) -> None:
     guest = first(rendered(tmp_path / "site"))
     with running(tmp_path, guest) as (monitor, process):
         path = Path(f"/proc/{process.pid}/root/run/seatwright-guest-hall-1/qmp")
-        asking = subprocess.Popen(["/usr/bin/python3", ROLE / "guest-power-down", path])
+        asking = subprocess.Popen(["/usr/bin/python3", ROLE / "guest-monitor", "power-down", path])
         monitor.event("POWERDOWN")
         assert asking.poll() is None
         process.terminate()
         assert asking.wait(timeout=20) == 0
     gone = subprocess.run(
-        ["/usr/bin/python3", ROLE / "guest-power-down", tmp_path / "none"],
+        ["/usr/bin/python3", ROLE / "guest-monitor", "power-down", tmp_path / "none"],
         capture_output=True,
         text=True,
     )
@@ -270,7 +282,7 @@ def test_the_unit_asks_the_guest_to_shut_down_and_waits(tmp_path: Path) -> None:
 def test_systemd_understands_the_unit(tmp_path: Path) -> None:
     """systemd-analyze ends with 0 for much: what it says is what counts."""
     unit = (ROLE / "seatwright-guest@.service").read_text()
-    here = unit.replace("/usr/lib/seatwright/guest-power-down", "/usr/bin/true")
+    here = unit.replace("/usr/lib/seatwright/guest-monitor", "/usr/bin/true")
     for name, text in (("good", here), ("bad", here.replace("KillMode=", "KillMood="))):
         folder = tmp_path / name
         folder.mkdir()

@@ -6,6 +6,8 @@ What QEMU itself makes of the files is tried in tests/guests/test_plain_qemu.py.
 from __future__ import annotations
 
 import os
+import re
+import time
 from pathlib import Path
 
 from seats import Seat
@@ -22,6 +24,7 @@ STAND_IN = r"""#!/bin/sh
   for word in "$@"; do echo "$word"; done; } > /run/seatwright-guest-hall-1/given
 exec python3 /usr/lib/monitor
 """
+ORDERED = "/run/seatwright-guest-hall-1/ordered"
 MONITOR = r"""
 import socket
 place = "/run/seatwright-guest-hall-1"
@@ -70,7 +73,8 @@ def test_units_of_guests_on_a_real_host(tmp_path: Path) -> None:
         assert bare.recap["quay"].failed == 1 and "Without a password" in bare.text
         assert not host.has("/etc/seatwright/guests")
         options = ("--vault-password-file", tmp_path / "password")
-        assert seatwright("secrets", path, *options).returncode == 0
+        ends = ("--valid-days", "30")
+        assert seatwright("secrets", path, *options, *ends).returncode == 0
         a_first_run(site, host, tmp_path)
         running_guests_wait(site, host, tmp_path, path)
 
@@ -97,6 +101,8 @@ def a_first_run(site: Rendered, host: Seat, root: Path) -> None:
     assert given[5] == password
     assert any(word.startswith("usb-redir.filter=0x09:") for word in given)
     assert password not in host.ask("ps axww -o args")
+    (end,) = re.findall(r'"expire_password".*"time": "(\d+)"', host.ask(f"cat {ORDERED}"))
+    assert 29 < (int(end) - time.time()) / 86_400 <= 30
 
 
 def fleet_file(host: Seat, path: str, text: str) -> None:
@@ -131,11 +137,11 @@ def running_guests_wait(site: Rendered, host: Seat, root: Path, path: Path) -> N
 def ports_are_added_live(site: Rendered, host: Seat, root: Path) -> None:
     foreseen = play(site, root, "--check", guest_units_live_ports=True).expect_success()
     assert foreseen.recap["quay"].changed == 1
-    assert not host.has("/run/seatwright-guest-hall-1/ordered")
+    assert "device_add" not in host.ask(f"cat {ORDERED}")
     done = play(site, root, guest_units_live_ports=True).expect_success()
     assert done.recap["quay"].changed == 1 and "earlier files" not in done.text
-    ordered = host.ask("cat /run/seatwright-guest-hall-1/ordered")
+    ordered = host.ask(f"cat {ORDERED}")
     assert '"device_add", "arguments": {"id": "redir3", "driver": "usb-redir"' in ordered
     again = play(site, root, guest_units_live_ports=True).expect_success()
     assert again.recap["quay"].changed == 0
-    assert host.ask("cat /run/seatwright-guest-hall-1/ordered") == ordered
+    assert host.ask(f"cat {ORDERED}") == ordered

@@ -593,8 +593,8 @@ GUEST_UNITS = Role(
             "guest_units_passwords",
             "dict",
             "default",
-            "Passwords of the displays, from a vault: by guest, password. A guest that is not "
-            "named is refused.",
+            "Passwords of the displays, from a vault: by guest, password and, where it ends, "
+            "valid_until (UTC, YYYY-MM-DDTHH:MM:SS). A guest that is not named is refused.",
             default={},
             secret=True,
         ),

@@ -57,6 +57,7 @@ STARTED = "/run/seatwright-guests/{0}/{0}"
 """Where the unit keeps what a guest was started with, without the ending."""
 MONITOR = "/run/seatwright-guest-{}/qmp"
 CONFIGURATION = (".cfg", ".options")
+DATED = (".password", ".until")
 SHARED = tuple(f"{FILES}/tls/{name}.pem" for name in ("ca-cert", "server-cert", "server-key"))
 """Read once at a guest's start, as its own files are."""
 ARGUMENTS = {
@@ -165,7 +166,7 @@ def _add_ports(module: AnsibleModule, name: str, result: dict) -> None:
 
 def _behind(name: str, started: str) -> list[str]:
     """A line for each thing that it was not started with; systemd writes its start as @seconds."""
-    lines, dated = [], [f"{FILES}/{name}.password", *SHARED, UNIT_FILE]
+    lines, dated = [], [*(f"{FILES}/{name}{ending}" for ending in DATED), *SHARED, UNIT_FILE]
     live = [f"+ {guest_qemu.port_line(values)}" for values in _missing(name).values()]
     for ending in CONFIGURATION:
         texts = _texts(name, ending)
@@ -174,9 +175,14 @@ def _behind(name: str, started: str) -> list[str]:
         else:
             lines += guest_qemu.differences(*texts)
     end = int(started.removeprefix("@")) + 1
-    late = [f"  {file} is newer than its start" for file in dated if os.stat(file).st_mtime >= end]
+    late = [f"  {file} is newer than its start" for file in dated if _written(file) >= end]
     how = " (can be done while it runs, with guest_units_live_ports)"
     return [f"  {line}{how if line in live else ''}" for line in lines] + late
+
+
+def _written(file: str) -> float:
+    """When; a file that check mode did not write would be the newest of all."""
+    return os.stat(file).st_mtime if os.path.exists(file) else float("inf")
 
 
 def _held_back(module: AnsibleModule, name: str) -> str:
