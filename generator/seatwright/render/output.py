@@ -139,12 +139,13 @@ def _host_summary(plan: Plan, host: PlannedHost) -> Mapping[str, object]:
     """A host's totals."""
     guests = [plan.guests[name] for name in host.guests]
     displays = sorted(guest.spice_port for guest in guests)
+    ends = dict.fromkeys(map(str, (*displays[:1], *displays[-1:])))  # one, where there is one
     return {
         "name": host.name,
         "kind": host.kind,
         "guests": len(guests),
         "ports": sum(len(guest.ports) for guest in guests),
-        "displays": f"TCP {displays[0]} to {displays[-1]}" if displays else "none",
+        "displays": f"TCP {' to '.join(ends)}" if displays else "none",
         "restart": host.restart,
     }
 
