@@ -9,6 +9,9 @@ from __future__ import annotations
 
 import difflib
 import time
+from collections import deque
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,6 +25,11 @@ LOOK_AGAIN = 0.5
 ANSWER_SECONDS = 5
 """How long a display may take to show its certificate."""
 EVERYWHERE = ("0.0.0.0", "::")
+READERS = 2
+AHEAD = 16
+"""Definitions that are asked for before they are needed, which keeps memory flat."""
+# Without the secure flag the password would be lost when a definition is stored again.
+STORED = libvirt.VIR_DOMAIN_XML_INACTIVE | libvirt.VIR_DOMAIN_XML_SECURE
 
 
 class NotStarted(Exception):
@@ -31,6 +39,19 @@ class NotStarted(Exception):
 def read(domain: libvirt.virDomain, flags: int = 0) -> etree._Element:
     """A domain's definition, secrets included."""
     return etree.fromstring(domain.XMLDesc(flags | libvirt.VIR_DOMAIN_XML_SECURE))
+
+
+def stored(domains: Iterable[libvirt.virDomain | None]) -> Iterator[Future[str] | None]:
+    """The stored definition of each, in their order, while libvirt is at work on the next ones;
+    None for None.  All on the one connection, which threads may share.
+    """
+    asked: deque[Future[str] | None] = deque()
+    with ThreadPoolExecutor(READERS) as readers:
+        for domain in domains:
+            asked.append(readers.submit(domain.XMLDesc, STORED) if domain is not None else None)
+            if len(asked) > AHEAD:
+                yield asked.popleft()
+        yield from asked
 
 
 def is_alive(connection: libvirt.virConnect) -> bool:

@@ -190,13 +190,14 @@ def _bring_all(
     except libvirt.libvirtError as problem:
         module.fail_json(msg=f"cannot list the guests: {problem}")
     lost = False
-    for guest in guests:
+    definitions = guest_live.stored(domains.get(guest["name"]) for guest in guests)
+    for guest, definition in zip(guests, definitions, strict=True):
         if lost:
             result["failed_guests"][guest["name"]] = "not tried: the connection to libvirt is lost"
             continue
         try:
             domain = _domain(domains, guest)
-            done = _bring(connection, domain, guest, module, result["diff"])
+            done = _bring(connection, domain, guest, definition.result(), module, result["diff"])
             done |= restarts.catch_up(connection, domain, guest, done, module.check_mode)
         except (guest_xml.Conflict, guest_live.NotStarted, libvirt.libvirtError) as problem:
             result["failed_guests"][guest["name"]] = _reason(problem, guest)
@@ -230,16 +231,17 @@ def _bring(
     connection: libvirt.virConnect,
     domain: libvirt.virDomain,
     guest: dict,
+    definition: str,
     module: AnsibleModule,
     diff: list[dict],
 ) -> dict:
     """The stored definition, and what of the running guest can be had without a restart."""
-    # Without the secure flag the password would be lost when the definition is stored again.
-    stored = guest_live.read(domain, libvirt.VIR_DOMAIN_XML_INACTIVE)
     wanted = guest_xml.wanted_view(guest)
-    current = guest_xml.current_view(stored, guest)
+    current = guest_xml.current_view(etree.fromstring(definition), guest)
     changed = current != wanted
     if changed:
+        # Anew: somebody may have edited it since it was read.
+        stored = guest_live.read(domain, guest_live.STORED)
         guest_xml.apply(stored, guest)
         if not module.check_mode:
             text = etree.tostring(stored, encoding="unicode")
