@@ -88,6 +88,7 @@ def put(
     check: bool = False,
     session: bool = False,
     look: dict[str, Any] | None = None,
+    ahead: dict[str, list[dict[str, Any]]] | None = None,
 ) -> tuple[dict[str, Any], list[str]]:
     """Run seat_files in this process: its result and its warnings."""
     params = {"list": name, "files": files, "session": session, "root": str(root), "look": look}
@@ -95,8 +96,7 @@ def put(
     entries = seat_files.parse_entries(files)
     idle = check or seat_files.nothing_to_do(call.params, entries)
     with seat_files.lock(str(root), idle):
-        seen = seat_files.look(call, None)
-        result = {**seat_files.run(call, entries), **seen}
+        result = seat_files.run(call, entries, ahead or {}, None)
     return result, call.warnings
 
 

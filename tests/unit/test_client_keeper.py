@@ -470,6 +470,14 @@ def test_a_restart_that_fails_says_so(seat: Seat, capsys: pytest.CaptureFixture[
     assert (result["did"], result["outcome"]) == ("restart", "down")
 
 
+def test_systemd_does_not_read_its_files_twice(seat: Seat) -> None:
+    assert seat.run("restart", "--mode", "now") == 0 and "daemon-reload" in seat.calls
+    before = len(seat.calls)
+    assert seat.run("restart", "--mode", "now", "--files-read") == 0
+    assert "restart seatwright-session.service" in seat.calls[before:]
+    assert "daemon-reload" not in seat.calls[before:]
+
+
 def test_an_image_has_nothing_to_restart(seat: Seat, capsys: pytest.CaptureFixture[str]) -> None:
     assert keeper.main(["--root", str(seat.root), "restart", "--mode", "now"]) == 0
     assert json.loads(capsys.readouterr().out)["did"] == "leave"

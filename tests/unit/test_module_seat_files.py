@@ -304,3 +304,60 @@ def test_contents_are_asked_for_when_only_their_hash_was_sent(root: Path) -> Non
     assert put(root, sent)[0]["changed"] is False
     chmod = [{**sent[0], "mode": "0600"}]
     assert put(root, chmod)[0]["written"] == ["/etc/one"], "a mode needs no content"
+
+
+def hashed(files: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The list as the control machine sends it first: hashes in place of contents."""
+    entries = seat_entries.parse_entries(files)
+    return [
+        {**{key: value for key, value in one.items() if key != "content"}, "sha256": entry.sha256}
+        for one, entry in zip(files, entries, strict=True)
+    ]
+
+
+def test_a_list_of_a_later_task_is_compared_ahead_but_never_written(root: Path) -> None:
+    ours, theirs = (
+        [entry("/etc/one", "1\n")],
+        [entry("/etc/two", "2\n"), entry("/etc/three", "3\n")],
+    )
+    said = put(root, ours, ahead={"later": hashed(theirs)})[0]["ahead"]
+    assert said == {"later": {"alike": False, "needs": ["/etc/two", "/etc/three"]}}
+    assert not (root / "etc/two").exists()
+    put(root, theirs, name="later")
+    assert put(root, ours, ahead={"later": hashed(theirs)})[0]["ahead"]["later"]["alike"]
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda root: (root / "etc/two").write_text("other\n"),
+        lambda root: (root / "etc/two").chmod(0o600),
+        lambda root: (root / "etc/two").unlink(),
+        lambda root: (root / "var/lib/seatwright/files/later.json").unlink(),
+        lambda root: (root / "var/lib/seatwright/files/later.json").write_text("{"),
+    ],
+)
+def test_whatever_is_not_as_the_list_of_a_later_task_says_is_seen_ahead(
+    root: Path, spoil: Callable[[Path], None]
+) -> None:
+    ours, theirs = [entry("/etc/one", "1\n")], [entry("/etc/two", "2\n")]
+    put(root, ours)
+    put(root, theirs, name="later")
+    spoil(root)
+    assert not put(root, ours, ahead={"later": hashed(theirs)})[0]["ahead"]["later"]["alike"]
+
+
+def test_a_later_list_does_not_count_as_alike_where_something_is_done_before_it(root: Path) -> None:
+    theirs = [entry("/etc/two", "2\n")]
+    put(root, theirs, name="later")
+    changed = put(root, [entry("/etc/one", "1\n")], ahead={"later": hashed(theirs)})[0]
+    assert changed["ahead"] == {"later": {"alike": False, "needs": []}}
+    lacking = {"packages": ["not-a-package"], "user": "root", "group": "root", "groups": []}
+    look = {**lacking, "home": "/root", "shell": "/bin/sh", "stopped": [], "model": None}
+    seen = put(root, [entry("/etc/one", "1\n")], look=look, ahead={"later": hashed(theirs)})[0]
+    assert not seen["changed"] and not seen["ahead"]["later"]["alike"]
+
+
+def test_what_is_wrong_with_a_later_list_is_left_for_its_own_task_to_say(root: Path) -> None:
+    said = put(root, [], ahead={"later": [entry("relative", "x")]})[0]
+    assert said["ahead"] == {"later": {"alike": False, "needs": []}}

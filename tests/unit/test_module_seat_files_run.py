@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 from typing import Any
 
@@ -47,6 +48,16 @@ def test_a_secret_is_in_no_output_however_much_is_asked_for(root: Path) -> None:
     result = run(root, files, "--diff", "-vvv")
     assert (root / "etc/password").read_text() == "s3cret-of-the-desk"
     assert "s3cret-of-the-desk" not in result["said"]
+
+
+def test_of_a_list_compared_ahead_not_even_a_hash_is_shown(root: Path) -> None:
+    content = "s3cret-of-the-desk"
+    ahead = {"later": [entry("/etc/password", content, mode="0600", sensitive=True)]}
+    arguments = {"list": "demo", "root": str(root), "files": [entry("/etc/one", "1\n")]}
+    result = run_ansible("seat_files", {**arguments, "ahead": ahead}, "-vvv")
+    assert result["ahead"]["later"] == {"alike": False, "needs": ["/etc/password"]}
+    assert result["invocation"]["module_args"]["ahead"] == ["later"]
+    assert hashlib.sha256(content.encode()).hexdigest() not in result["said"]
 
 
 @pytest.mark.parametrize(

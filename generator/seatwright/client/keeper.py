@@ -125,8 +125,11 @@ class Keeper:
             self._services.restart_session(wait=False)
         return _say(0, "went back to the files kept before" if back else "nothing to go back to")
 
-    def restart(self, mode: str, *, insist: bool, wait: float) -> int:
-        """Decide and do; prints {"did", "why", "outcome", "disk", "started"}."""
+    def restart(self, mode: str, *, insist: bool, files_read: bool, wait: float) -> int:
+        """Decide and do; prints {"did", "why", "outcome", "disk", "started"}.
+
+        ``files_read``: systemd has read its files since they were written.
+        """
         facts = self.facts()
         action, why = decide_restart(facts, mode, insist=insist)
         outcome = None
@@ -138,7 +141,7 @@ class Keeper:
             remove(self._layout.run / RESTART_WANTED)
             self._services.restart_timer(False)
         if action in (Action.START, Action.RESTART):
-            outcome = self._restart_now(facts, wait)
+            outcome = self._restart_now(facts, files_read, wait)
         result = {"did": action, "why": why, "outcome": outcome}
         print(json.dumps({**result, "disk": facts.disk, "started": self._started_with()}))
         return 1 if action is Action.REFUSE or outcome in ("down", "fell-back") else 0
@@ -165,12 +168,12 @@ class Keeper:
         begin_support(self._layout.run, minutes, boot_clock())
         return _say(0, f"support mode for {minutes} min")
 
-    def _restart_now(self, facts: Facts, wait: float) -> str:
+    def _restart_now(self, facts: Facts, files_read: bool, wait: float) -> str:
         """``up``, ``fell-back`` or ``down``."""
         if facts.disk in facts.refused:
             with self._layout.locked():
                 self._write_refused(tuple(one for one in facts.refused if one != facts.disk))
-        self._services.apply_files()
+        self._services.apply_files(systemd=not files_read)
         if self._services.restart_session(wait=True):
             return "up"
         until = time.monotonic() + wait
@@ -285,6 +288,7 @@ def _parser() -> argparse.ArgumentParser:
     restart = commands.add_parser("restart")
     restart.add_argument("--mode", choices=MODES, required=True)
     restart.add_argument("--insist", action="store_true", help="try refused files once more")
+    restart.add_argument("--files-read", action="store_true", help="systemd has read its files")
     restart.add_argument(
         "--wait", type=float, default=FALL_BACK_WAIT, help="seconds for a way back"
     )
@@ -313,7 +317,9 @@ def main(arguments: list[str] | None = None) -> int:
         "fall-back": lambda: keeper.fall_back(options.pause),
         "stop": lambda: keeper.stop(options.wait),
         "state": lambda: _show_state(keeper, options.json),
-        "restart": lambda: keeper.restart(options.mode, insist=options.insist, wait=options.wait),
+        "restart": lambda: keeper.restart(
+            options.mode, insist=options.insist, files_read=options.files_read, wait=options.wait
+        ),
         "support": lambda: keeper.support(options.minutes),
         "check": lambda: _check(options.kind, options.file),
     }

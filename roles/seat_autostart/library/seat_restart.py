@@ -159,6 +159,7 @@ def restart(params: Mapping[str, object]) -> dict[str, str]:
     """The keeper's answer: did, why and outcome."""
     words = ["restart", "--mode", str(params["mode"]), "--wait", str(params["wait"])]
     words += ["--insist"] if params["insist"] else []
+    words += ["--files-read"] if params["reload"] else []
     answer = ask(str(params["keeper"]), words, int(str(params["wait"])) + GRACE)
     return {key: str(answer.get(key) or "") for key in ("did", "why", "outcome")}
 

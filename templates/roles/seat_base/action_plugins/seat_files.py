@@ -1,6 +1,7 @@
 """Control machine's half of seat_files: contents cross the wire only when the seat asks for them.
 
-A run without changes sends hashes, a few kilobytes for all programs of a seat.
+A run without changes sends hashes, a few kilobytes for all programs of a seat.  Lists of later
+roles can be compared ahead: each has the name of its role, where its sources are looked for.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ class ActionModule(ActionBase):
     """Send the list with hashes; where the seat needs contents, send it again with those."""
 
     TRANSFERS_FILES = False
-    _VALID_ARGS = frozenset({"list", "files", "session", "look", "root"})
+    _VALID_ARGS = frozenset({"list", "files", "session", "look", "ahead", "needs", "root"})
 
     def run(
         self, tmp: str | None = None, task_vars: dict[str, Any] | None = None
@@ -30,12 +31,20 @@ class ActionModule(ActionBase):
                 "files": {"type": "list", "elements": "dict", "required": True},
                 "session": {"type": "bool", "default": False},
                 "look": {"type": "dict"},
+                "ahead": {"type": "dict", "default": {}},
+                "needs": {"type": "list", "elements": "str", "default": []},
                 "root": {"type": "path", "default": "/"},
             }
         )
         contents: dict[str, str] = {}
         hashed = [self._hashed(dict(one), contents) for one in arguments["files"]]
-        result = self._send(arguments, hashed, task_vars)
+        arguments["ahead"] = {
+            name: [self._hashed(dict(one), {}, name) for one in files]
+            for name, files in arguments["ahead"].items()
+        }
+        needs = arguments.pop("needs")
+        full = [self._full(one, contents, set(needs)) for one in hashed]
+        result = self._send(arguments, full, task_vars)
         needs = result.get("needs")
         if needs:
             full = [self._full(one, contents, set(needs)) for one in hashed]
@@ -56,18 +65,30 @@ class ActionModule(ActionBase):
             task_vars=task_vars,
         )
 
-    def _hashed(self, entry: dict[str, Any], contents: dict[str, str]) -> dict[str, Any]:
-        """The entry with the hash of its content in place of the content."""
+    def _hashed(
+        self, entry: dict[str, Any], contents: dict[str, str], role: str | None = None
+    ) -> dict[str, Any]:
+        """The entry with the hash of its content in place of the content, which goes to ``contents``.
+
+        ``role`` has the source where it is not the role of this task.
+        """
         source = entry.pop("src", None)
         content = entry.pop("content", None)
         if source is not None and content is not None:
             raise AnsibleActionFail(f"{entry.get('path')}: give content or src, not both")
         if source is not None:
-            content = Path(self._find_needle("files", source)).read_text(encoding="utf-8")
+            content = self._source(source, role).read_text(encoding="utf-8")
         if content is None:
             return entry
         contents[str(entry.get("path"))] = content
         return {**entry, "sha256": hashlib.sha256(content.encode()).hexdigest()}
+
+    def _source(self, name: str, role: str | None) -> Path:
+        if role is None:
+            return Path(self._find_needle("files", name))
+        if self._task._role is None:
+            raise AnsibleActionFail(f"{name}: the list of a role is compared ahead only by a role")
+        return Path(self._task._role._role_path).parent / role / "files" / name
 
     def _full(
         self, entry: dict[str, Any], contents: dict[str, str], needs: set[str]

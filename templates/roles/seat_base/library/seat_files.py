@@ -55,6 +55,18 @@ options:
       - A seat that is not like the model given there is left alone; then C(unlike) says what
         differs, and C(msg) all of it.
     type: dict
+  ahead:
+    description:
+      - Lists that later tasks of the run put in place, by name, only compared here, and returned as
+        C(ahead). A later task that has nothing to do can then be left out, and another
+        sends at once what it would be asked for.
+    type: dict
+    default: {}
+  needs:
+    description: What C(ahead) said of this list; contents that are sent without being asked for.
+    type: list
+    elements: str
+    default: []
   root:
     description: Directory that stands for C(/).
     type: path
@@ -81,6 +93,12 @@ removed: {description: Paths removed., type: list, returned: always}
 set_aside: {description: Copies of files a person wrote, by path., type: dict, returned: always}
 unvalidated: {description: Validators that the seat does not have., type: list, returned: always}
 state: {description: What M(seat_state) returns., type: dict, returned: with look}
+ahead:
+  description:
+    - For each list compared ahead, whether it is C(alike) (nothing was to be done before it either),
+      and the paths whose content it C(needs).
+  type: dict
+  returned: always
 unlike: {description: How the seat differs from its model., type: list, returned: left alone}
 needs: {description: Paths whose content has to be sent., type: list, returned: when any}
 """
@@ -88,7 +106,7 @@ needs: {description: Paths whose content has to be sent., type: list, returned: 
 import fcntl
 import os
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -117,33 +135,36 @@ from ansible.module_utils.seat_manifest import (
 )
 from ansible.module_utils.seat_validate import Invalid, validate
 
+FILES = {
+    "type": "list",
+    "elements": "dict",
+    "required": True,
+    "options": {
+        "path": {"type": "str", "required": True},
+        "state": {
+            "type": "str",
+            "choices": ["present", "absent", "directory", "link"],
+            "default": "present",
+        },
+        "content": {"type": "str"},
+        "src": {"type": "str"},
+        "sha256": {"type": "str"},
+        "target": {"type": "str"},
+        "owner": {"type": "str", "default": "root"},
+        "group": {"type": "str", "default": "root"},
+        "mode": {"type": "str"},
+        "validate": {"type": "list", "elements": "str"},
+        "sensitive": {"type": "bool", "default": False},
+        "wanted": {"type": "bool", "default": True},
+    },
+}
 ARGUMENTS = {
     "list": {"type": "str", "required": True},
-    "files": {
-        "type": "list",
-        "elements": "dict",
-        "required": True,
-        "options": {
-            "path": {"type": "str", "required": True},
-            "state": {
-                "type": "str",
-                "choices": ["present", "absent", "directory", "link"],
-                "default": "present",
-            },
-            "content": {"type": "str"},
-            "src": {"type": "str"},
-            "sha256": {"type": "str"},
-            "target": {"type": "str"},
-            "owner": {"type": "str", "default": "root"},
-            "group": {"type": "str", "default": "root"},
-            "mode": {"type": "str"},
-            "validate": {"type": "list", "elements": "str"},
-            "sensitive": {"type": "bool", "default": False},
-            "wanted": {"type": "bool", "default": True},
-        },
-    },
+    "files": FILES,
     "session": {"type": "bool", "default": False},
     "look": {"type": "dict", "options": LOOK},
+    "ahead": {"type": "dict", "default": {}},
+    "needs": {"type": "list", "elements": "str", "default": []},
     "root": {"type": "path", "default": "/"},
 }
 LOCK_SECONDS = 30
@@ -182,18 +203,18 @@ def main() -> None:
     """Read the arguments, compare, validate, write, report."""
     module = AnsibleModule(ARGUMENTS, no_log=True, supports_check_mode=True)
     entries: tuple[Entry, ...] = ()
+    files, ahead = take_contents(module.params)
     try:
         if not LIST_NAME.fullmatch(module.params["list"]):
             raise Refused("list must be lower-case letters, digits, - and _")
-        entries = parse_entries(module.params["files"])
-        hide_contents(module, entries)
+        entries = parse_entries(files)
+        hide_secrets(module, entries)
         model = like_its_model(module)
         if model is not None and model["stops"]:
             module.exit_json(**left_alone(module, model))
         idle = module.check_mode or nothing_to_do(module.params, entries)
         with lock(module.params["root"], idle):
-            seen = look(module, model)
-            result = {**run(module, entries), **seen}
+            result = run(module, entries, ahead, model)
     except Refused as error:
         module.fail_json(msg=f"{error}. Nothing was changed.")
     except Invalid as error:
@@ -205,19 +226,28 @@ def main() -> None:
     module.exit_json(**result)
 
 
-def run(module: AnsibleModule, entries: tuple[Entry, ...]) -> dict[str, object]:
+def run(
+    module: AnsibleModule,
+    entries: tuple[Entry, ...],
+    ahead: Mapping[str, Sequence[Mapping[str, object]]],
+    model: dict[str, object] | None,
+) -> dict[str, object]:
     """Everything between the arguments and the result."""
-    work, trouble = compare(module, entries)
-    if trouble:
-        module.warn(trouble)
+    params = module.params
+    work, trouble = compare(params["root"], params["list"], params["session"], entries)
     if work.needs:
         return {"changed": True, "needs": work.needs}
+    if trouble:
+        module.warn(trouble)
+    seen = look(module, model)
+    settled = not work.changed and settles(seen)
+    others = {name: compare_ahead(params, name, ahead[name], settled) for name in ahead}
     absent = validate(work.root, entries, work.changes, module.check_mode)
     diff = diff_of(work.changes) if module._diff else []
     copies = {one.path: "" for one in work.changes if one.aside}
     if work.changed and not module.check_mode:
         copies = put_in_place(work)
-    return report(module, work, absent, diff, copies)
+    return {**report(module, work, absent, diff, copies), **seen, "ahead": others}
 
 
 def like_its_model(module: AnsibleModule) -> dict[str, object] | None:
@@ -253,14 +283,35 @@ def look(module: AnsibleModule, model: dict[str, object] | None) -> dict[str, ob
     return {"state": {**facts, "model": model}}
 
 
-def compare(module: AnsibleModule, entries: tuple[Entry, ...]) -> tuple[Work, str]:
+def compare(
+    root: str, name: str, session: bool, entries: tuple[Entry, ...]
+) -> tuple[Work, str]:
     """What differs, and what was wrong with the record of the last run."""
-    root, name = module.params["root"], module.params["list"]
     old, trouble = read_manifest(root, name)
     changes = plan_changes(root, entries, old, paths_of_others(root, name))
     made = missing_directories(root, changes)
-    new = wanted_manifest(name, module.params["session"], entries, old, made)
+    new = wanted_manifest(name, session, entries, old, made)
     return Work(root, entries, old, new, changes), trouble
+
+
+def compare_ahead(
+    params: Mapping[str, Any], name: str, files: Sequence[Mapping[str, object]], settled: bool
+) -> dict[str, object]:
+    """Whether a list of a later task is in place, and the contents that it will be asked for.
+
+    ``settled``: nothing is done before that task. What is wrong with the list is said by its own task.
+    """
+    try:
+        work, trouble = compare(params["root"], name, params["session"], parse_entries(files))
+    except (Refused, OSError):
+        return {"alike": False, "needs": []}
+    return {"alike": settled and not work.changed and not trouble, "needs": work.needs}
+
+
+def settles(seen: Mapping[str, Any]) -> bool:
+    """Whether nothing is to be done to the seat that could touch the files of other lists."""
+    state = seen.get("state", {})
+    return not state.get("packages_missing") and state.get("user_right", True)
 
 
 def put_in_place(work: Work) -> dict[str, str]:
@@ -304,12 +355,19 @@ def report(
     return result
 
 
-def hide_contents(module: AnsibleModule, entries: tuple[Entry, ...]) -> None:
-    """Keep contents out of what is sent back, and secrets out of every message."""
+def take_contents(params: dict[str, Any]) -> tuple[list[dict[str, object]], dict[str, Any]]:
+    """The lists, of which only paths and names stay in what is sent back."""
+    files, ahead = params["files"], params["ahead"]
+    params["files"] = [one["path"] for one in files]
+    params["ahead"] = sorted(ahead)
+    return files, ahead
+
+
+def hide_secrets(module: AnsibleModule, entries: tuple[Entry, ...]) -> None:
+    """Keep secrets out of every message."""
     for entry in entries:
         if entry.sensitive and entry.content:
             module.no_log_values.add(entry.content.decode("utf-8", "backslashreplace"))
-    module.params["files"] = [entry.path for entry in entries]
 
 
 def nothing_to_do(params: Mapping[str, Any], entries: tuple[Entry, ...]) -> bool:

@@ -34,9 +34,10 @@ class Services:
             return UNKNOWN
         return values.get("ActiveState") or UNKNOWN
 
-    def apply_files(self) -> None:
-        """Make systemd and udev read what is on the disk now."""
-        self._systemctl("daemon-reload")
+    def apply_files(self, *, systemd: bool = True) -> None:
+        """Make udev, and ``systemd`` where it has not done so, read what is on the disk now."""
+        if systemd:
+            self._systemctl("daemon-reload")
         if self.systemctl is None or not self.layout.udev_control.exists():
             return
         _run([self.udevadm, "control", "--reload"])
