@@ -7,6 +7,7 @@ import os
 import shutil
 import subprocess
 import sys
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -95,6 +96,11 @@ def test_guests_on_an_invented_host(tmp_path: Path) -> None:
     assert "changed=1" in play(tmp_path).stdout
     again = play(tmp_path)
     assert again.returncode == 0 and "changed=0" in again.stdout
+    assert seatwright("secrets", path, *options, "--valid-days", "30").returncode == 0
+    assert "changed=1" in play(tmp_path).stdout
+    kept = (store / "hall-1/password").read_text()
+    assert datetime.fromisoformat(kept[24:]) > datetime.now() and kept[:24] in passwords
+    assert "changed=0" in play(tmp_path).stdout
 
 
 @pytest.mark.parametrize(

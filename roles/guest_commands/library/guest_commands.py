@@ -10,7 +10,8 @@ description:
   - C(inspect) is run with the guest's name as its last word and prints the text that the guest has;
     nothing, where it has none. Where that is not the planned text, C(apply) is run with the name as
     its last word and the text on its standard input; what C(inspect) prints then has to be it.
-  - C(password) is run with the name as its last word and the password on its standard input; it
+  - C(password) is run with the name as its last word, the password on its standard input and its
+    end (UTC, YYYY-MM-DDTHH:MM:SS; empty where it has none) as C(VALID_UNTIL) in its environment; it
     prints C(changed) where the guest had another one. It is not run in check mode.
   - Goes on when one guest fails; the message at the end says which are done and which are not.
 options:
@@ -76,9 +77,13 @@ def main() -> None:
     module.exit_json(**result)
 
 
-def _run(module: AnsibleModule, command: str, name: str, data: str | None = None) -> str:
-    words = [*module.params[command], name]
-    status, output, errors = module.run_command(words, data=data, binary_data=True)
+def _run(
+    module: AnsibleModule, command: str, name: str, data: str | None = None, until: str = ""
+) -> str:
+    words, around = [*module.params[command], name], {"VALID_UNTIL": until}
+    status, output, errors = module.run_command(
+        words, data=data, binary_data=True, environ_update=around
+    )
     if status != 0:
         said = (errors or output).strip().splitlines()
         raise NotDone(f"{command} ended with {status}" + (f": {said[-1]}" if said else ""))
@@ -112,7 +117,8 @@ def _give_password(module: AnsibleModule, name: str, result: dict) -> None:
         return
     if not told:
         raise NotDone("it has no password, so anybody who reaches the host could open it")
-    if _run(module, "password", name, told["password"]).strip() == "changed":
+    until = told.get("valid_until", "")
+    if _run(module, "password", name, told["password"], until).strip() == "changed":
         result["changed"] = True
 
 
