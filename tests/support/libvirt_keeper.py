@@ -15,6 +15,12 @@ from pathlib import Path
 
 PRIVATE = ("/run", "/etc/libvirt", "/var/lib/libvirt", "/var/log/libvirt", "/var/cache/libvirt")
 """Where libvirtd keeps its state; of libvirt's packages some have these directories."""
+ACCOUNTS = {
+    "/etc/passwd": "libvirt-qemu:x:64055:64055::/var/lib/libvirt:/usr/sbin/nologin\n",
+    "/etc/group": "libvirt-qemu:x:64055:\n",
+}
+"""Whom the QEMU driver looks up even where its settings name another user; Debian makes this one
+with the package that starts libvirtd with the machine, which a test must not need."""
 
 
 def reap(_signal: int, _frame: object) -> None:
@@ -31,6 +37,10 @@ def prepare(folder: Path) -> None:
         Path(directory).mkdir(parents=True, exist_ok=True)
         subprocess.run(["mount", "-t", "tmpfs", "tmpfs", directory], check=True)
     shutil.copy(folder / "qemu.conf", "/etc/libvirt/qemu.conf")
+    for path, line in ACCOUNTS.items():
+        ours = folder / Path(path).name
+        ours.write_text(Path(path).read_text() + line)
+        subprocess.run(["mount", "--bind", ours, path], check=True)
 
 
 def start(folder: Path) -> int:
