@@ -163,40 +163,6 @@ def test_a_card_of_100_bytes_is_refused(image: Path, tmp_path: Path) -> None:
         may_write(look(tiny), read_image(image, None, silent).blocks.size, None)
 
 
-class LyingCard:
-    """Reads and writes of a file that has less room than it says: it begins again at its start."""
-
-    def __init__(self, real: int, monkeypatch: pytest.MonkeyPatch) -> None:
-        self.real = real
-        self.pread, self.pwrite = os.pread, os.pwrite
-        monkeypatch.setattr(cards.os, "pread", self.read)
-        monkeypatch.setattr(cards.os, "pwrite", self.write)
-
-    def _is_card(self, descriptor: int) -> bool:
-        return os.readlink(f"/proc/self/fd/{descriptor}").endswith("/card")
-
-    def read(self, descriptor: int, length: int, at: int) -> bytes:
-        at = at % self.real if self._is_card(descriptor) else at
-        return self.pread(descriptor, length, at)
-
-    def write(self, descriptor: int, data: bytes, at: int) -> int:
-        at = at % self.real if self._is_card(descriptor) else at
-        return self.pwrite(descriptor, data, at)
-
-
-@pytest.mark.parametrize(
-    ("real", "said"), [(192 * MIB, "does not hold"), (128 * MIB, "and does not")]
-)
-def test_a_card_that_lies_about_its_size_is_found_out(
-    image: Path, blank: Path, monkeypatch: pytest.MonkeyPatch, real: int, said: str
-) -> None:
-    """Common practice of such cards, no source: beyond their end they begin again."""
-    card, target = read_image(image, None, silent), look(blank)
-    LyingCard(real, monkeypatch)
-    with pytest.raises(ImageError, match=said):
-        write_card(card, target, "rr-01", None, silent)
-
-
 def test_a_seat_that_the_image_does_not_have_is_refused(image: Path, blank: Path) -> None:
     before = blank.stat().st_mtime_ns
     status, said = seatwright_card(image, blank, "--seat", "rr-03", "--yes")

@@ -15,8 +15,8 @@ from seatwright.findings.words import nearest
 from seatwright.image.blockmap import BlockMap, mapped_pieces, read_map
 from seatwright.image.device import Target
 from seatwright.image.errors import ImageError
-from seatwright.image.filesystem import BLOCK
 from seatwright.image.manifest import digest_of, verify
+from seatwright.image.room import hold, mark
 
 SEAT_FILE = "seatwright-seat.json"
 """On the boot partition; the first boot reads it."""
@@ -24,6 +24,10 @@ SEAT_FILE = "seatwright-seat.json"
 DAMAGED = "Build or fetch the image again; nothing was written."
 
 BROKEN = "The card is broken, or it is smaller than it says: do not use it."
+
+FAILED = (
+    "The card cannot be used now. If it was not pulled out, it is broken, or smaller than it says."
+)
 
 Progress = Callable[[str, int, int], None]
 """Is told what goes on, how many bytes of how many are done."""
@@ -104,49 +108,22 @@ def write_card(
     except OSError as error:
         raise ImageError(f"{target.path}: {error.strerror}") from None
     try:
-        probe = _probe(descriptor, target, card.blocks)
+        marks = mark(descriptor, target.size, card.blocks.size)
         write_blocks(descriptor, card, progress)
         _forget_cache(descriptor)
         what = f"{target.path} does not hold what was written"
         _compare(descriptor, card.blocks, what, BROKEN, "reading back", progress)
-        _check_probe(descriptor, target, probe)
+        if marks and not hold(descriptor, marks):
+            raise ImageError(
+                f"{target.path} says it has {target.size} bytes, and does not.",
+                "The card lies about its size: do not use it.",
+            )
     except OSError as error:
-        raise ImageError(
-            f"{target.path}: {error.strerror}", "The card is not usable now."
-        ) from None
+        raise ImageError(f"{target.path}: {error.strerror}.", FAILED) from None
     finally:
         os.close(descriptor)
     if seat is not None:
         _write_seat(target.path, seat, token)
-
-
-def _probe(descriptor: int, target: Target, blocks: BlockMap) -> bytes | None:
-    """Mark the last block of a card that is larger than the image: one that lies about its size
-    loses the mark, or has it where the image belongs."""
-    last = target.size // BLOCK * BLOCK - BLOCK
-    if last <= blocks.size:
-        return None
-    mark = secrets.token_bytes(BLOCK)
-    os.pwrite(descriptor, mark, last)
-    os.fsync(descriptor)
-    return mark
-
-
-def _check_probe(descriptor: int, target: Target, mark: bytes | None) -> None:
-    """See that the mark is where it was put, and take it away."""
-    last = target.size // BLOCK * BLOCK - BLOCK
-    if mark is None:
-        return
-    # Where a card of half its size, a quarter, … would have put it: they begin again at their end.
-    elsewhere = {last % (1 << bits) for bits in range(24, last.bit_length())} - {last}
-    doubles = [at for at in elsewhere if os.pread(descriptor, BLOCK, at) == mark]
-    if doubles or os.pread(descriptor, BLOCK, last) != mark:
-        raise ImageError(
-            f"{target.path} says it has {target.size} bytes, and does not.",
-            "The card lies about its size: do not use it.",
-        )
-    os.pwrite(descriptor, bytes(BLOCK), last)
-    os.fsync(descriptor)
 
 
 def write_blocks(descriptor: int, card: Card, progress: Progress) -> None:
