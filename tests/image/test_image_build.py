@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
 import pickle
+import random
 import shutil
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -53,30 +56,103 @@ def builder(order: Order, place: Path, *before: str) -> subprocess.Popen[str]:
 ANOTHER_DAY = ("faketime", "-f", "+400d")
 
 
+STAGES = {
+    "Asking the roles": signal.SIGTERM,
+    "Provisioning": signal.SIGTERM,
+    "Making the root": signal.SIGKILL,
+    "Putting the image together": signal.SIGKILL,
+}
+"""What a build says when it begins something, and how it is ended then."""
+
+
+@pytest.mark.parametrize(
+    "stages",
+    [
+        pytest.param(("Provisioning", "Making the root"), id="some"),
+        pytest.param(tuple(STAGES), id="all", marks=pytest.mark.long),
+    ],
+)
 def test_a_killed_build_leaves_the_last_image_and_the_next_is_the_same_bit_for_bit(
-    image: Path, order: Order, tmp_path: Path
+    image: Path, order: Order, tmp_path: Path, stages: tuple[str, ...]
 ) -> None:
-    """Killed while it makes the root file system, then built to its end, both on another day."""
+    """Killed at one stage after the other, then built to its end, all on another day."""
     target = tmp_path / "tarn"
     shutil.copytree(image.parent, target)
     (target / "tarn.img.sha256").write_text("the last one\n")
     other = replace(again(order, tmp_path), target=target)
-    killed = builder(other, tmp_path, *ANOTHER_DAY)
-    assert killed.stdout
-    for line in killed.stdout:
-        if "Making the root" in line:
-            break
-    time.sleep(0.5)
-    os.killpg(killed.pid, signal.SIGKILL)
-    killed.wait()
-    assert (target / "tarn.img.sha256").read_text() == "the last one\n"
-    assert str(tmp_path) not in Path("/proc/self/mounts").read_text()
+    for stage in stages:
+        killed = builder(other, tmp_path, *ANOTHER_DAY)
+        assert killed.stdout
+        assert any(stage in line for line in killed.stdout), stage
+        time.sleep(random.uniform(0.1, 1.5))
+        killed.send_signal(STAGES[stage])  # to the one process: the others have to notice
+        killed.wait()
+        nothing_is_left_running(other.cache)
+        assert (target / "tarn.img.sha256").read_text() == "the last one\n"
     finished = builder(other, tmp_path, *ANOTHER_DAY)
     said, _ = finished.communicate()
     shutil.rmtree(tmp_path / "cache")
     assert finished.returncode == 0, said
     assert differences(image.parent, target) == []
     assert digest_of(target / "tarn.img") == digest_of(image)
+
+
+@pytest.mark.parametrize("way", [signal.SIGTERM, signal.SIGKILL])
+def test_whoever_ends_image_from_outside_ends_all_that_it_started(
+    order: Order, tmp_path: Path, way: signal.Signals
+) -> None:
+    """While mmdebstrap unpacks a base: packages are being installed, and /proc is mounted in it."""
+    cache = tmp_path / "cache"
+    argv = [sys.executable, "-m", "seatwright", "image", "tarn", str(order.site), "--renew"]
+    process = subprocess.Popen(
+        [*argv, "--output", str(tmp_path / "tarn")],
+        env={
+            **os.environ,
+            "PYTHONPATH": str(ROOT / "generator"),
+            "SEATWRIGHT_CACHE": str(cache),
+        },
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    recorded = order.site / "images/bookworm-amd64.packages"
+    before = recorded.read_text()
+    until = time.monotonic() + 120
+    while not any("/proc " in one for one in mounts_below(cache)):
+        assert process.poll() is None and time.monotonic() < until
+        time.sleep(0.1)
+    process.send_signal(way)
+    _, said = process.communicate(timeout=30)
+    nothing_is_left_running(cache)
+    assert not (tmp_path / "tarn").exists()
+    assert recorded.read_text() == before
+    if way == signal.SIGTERM:
+        assert process.returncode == 130, said
+        assert [one for one in (cache / "images/bases").iterdir() if one.is_dir()] == []
+
+
+def nothing_is_left_running(place: Path) -> None:
+    """No process has a word of it on its command line, nor a mount below it, a moment later."""
+    until = time.monotonic() + 5
+    while left := [*mounts_below(place), *processes_about(place)]:
+        assert time.monotonic() < until, left
+        time.sleep(0.1)
+
+
+def mounts_below(place: Path) -> list[str]:
+    """Everything mounted there in the namespace of any process (proc_pid_mountinfo(5))."""
+    return [line for line in everywhere("mountinfo") if f" {place}/" in line]
+
+
+def processes_about(place: Path) -> list[str]:
+    """Command lines that name it."""
+    return [line for line in everywhere("cmdline") if str(place) in line]
+
+
+def everywhere(name: str) -> Iterator[str]:
+    """Lines of a file that every process has in /proc; who ends meanwhile has none."""
+    for path in Path("/proc").glob(f"[0-9]*/{name}"):
+        with contextlib.suppress(OSError):
+            yield from path.read_text(errors="replace").splitlines()
 
 
 @pytest.mark.long

@@ -5,7 +5,9 @@ from __future__ import annotations
 import gc
 import importlib
 import os
+import signal
 import sys
+import threading
 import traceback
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -112,6 +114,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     # as often as Python does by itself costs a third of the time on a big site.
     gc.set_threshold(200_000, 50, 100)
     options = Options()
+    _clean_up_when_ended()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
@@ -135,6 +138,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return Status.PIPE_CLOSED
     except Exception as error:
         return say_unexpected(error, options)
+
+
+def _clean_up_when_ended() -> None:
+    """Let whoever ends the program from outside interrupt it, as Ctrl-C does."""
+    if threading.current_thread() is threading.main_thread():
+        for number in (signal.SIGTERM, signal.SIGHUP):
+            if signal.getsignal(number) is signal.SIG_DFL:  # nohup(1) has its reasons
+                signal.signal(number, signal.default_int_handler)
 
 
 def say_refused(refused: Refused, options: Options) -> None:

@@ -13,8 +13,10 @@ from pathlib import Path
 from seatwright.image.errors import ImageError
 from seatwright.image.recipe import Recipe, left_out, sources
 from seatwright.image.snapshot import RENEW, Snapshot, held_against
+from seatwright.rehearsal.apart import apart
 from seatwright.rehearsal.base import locked
 from seatwright.rehearsal.errors import run, tail
+from seatwright.whole import unfinished_beside
 
 PREFERENCES = "etc/apt/preferences.d/seatwright-snapshot"
 
@@ -60,8 +62,8 @@ def ensure_base(recipe: Recipe, snapshot: Snapshot | None, cache: Path) -> tuple
             if not place.is_dir():
                 _make(recipe, snapshot, place)
         return place, snapshot
-    with locked(bases / f".{recipe.name}.lock"):
-        unfinished = bases / f".{recipe.name}.recording"
+    lock = locked(bases / f".{recipe.name}.lock")
+    with lock, unfinished_beside(bases / recipe.name) as unfinished:
         found = _record(recipe, unfinished)
         place = bases / base_name(recipe, found)
         shutil.rmtree(place, ignore_errors=True)
@@ -76,15 +78,14 @@ def base_name(recipe: Recipe, snapshot: Snapshot) -> str:
 
 def _make(recipe: Recipe, snapshot: Snapshot, place: Path) -> None:
     """Make a base that has exactly the recorded versions."""
-    unfinished = place.with_name(f".{place.name}.unfinished")
-    _bootstrap(recipe, unfinished, snapshot.epoch, snapshot)
-    differences = held_against(installed(unfinished), snapshot)
-    if differences:
-        shutil.rmtree(unfinished)
-        shown = "\n".join(f"  {line}" for line in differences[:20])
-        raise ImageError(f"The packages are not those of the recorded list:\n{shown}", RENEW)
-    clean(unfinished, snapshot.epoch)
-    unfinished.rename(place)
+    with unfinished_beside(place) as unfinished:
+        _bootstrap(recipe, unfinished, snapshot.epoch, snapshot)
+        differences = held_against(installed(unfinished), snapshot)
+        if differences:
+            shown = "\n".join(f"  {line}" for line in differences[:20])
+            raise ImageError(f"The packages are not those of the recorded list:\n{shown}", RENEW)
+        clean(unfinished, snapshot.epoch)
+        unfinished.rename(place)
 
 
 def _record(recipe: Recipe, place: Path) -> Snapshot:
@@ -96,9 +97,8 @@ def _record(recipe: Recipe, place: Path) -> Snapshot:
 
 
 def _bootstrap(recipe: Recipe, place: Path, epoch: int, pins: Snapshot | None) -> None:
-    """Let mmdebstrap put the packages into the directory; a failed one's is removed."""
+    """Let mmdebstrap put the packages into the new directory ``place``."""
     can_run(recipe.arch)
-    shutil.rmtree(place, ignore_errors=True)
     with tempfile.TemporaryDirectory(prefix="seatwright-") as scratch:
         wanted = Path(scratch, "preferences")
         wanted.write_text(pins.preferences() if pins else "")
@@ -115,14 +115,13 @@ def _bootstrap(recipe: Recipe, place: Path, epoch: int, pins: Snapshot | None) -
         ]
         argv += [recipe.suite, str(place), str(origin)]
         done = subprocess.run(
-            argv,
+            apart(argv),
             env={**os.environ, "SOURCE_DATE_EPOCH": str(epoch), "LC_ALL": "C.UTF-8"},
             capture_output=True,
             text=True,
             stdin=subprocess.DEVNULL,
         )
     if done.returncode != 0:
-        shutil.rmtree(place, ignore_errors=True)
         hint = "It downloads Debian packages: see that 'apt-get update' works on this machine."
         if pins and "Version" in done.stderr:
             hint = f"A recorded version may be gone from the mirror. {RENEW}"

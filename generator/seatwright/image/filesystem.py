@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from seatwright.image.errors import ImageError
+from seatwright.rehearsal.apart import apart
 from seatwright.rehearsal.errors import RehearsalError, run, tail
 
 MIB = 1 << 20
@@ -86,7 +87,7 @@ def _mount_script(layers: Sequence[Path]) -> list[str]:
     else:
         source = ":".join(map(str, layers))
         mount = 'mount -t overlay overlay -o "ro,lowerdir=$1" /mnt'
-    return ["unshare", "--mount", "sh", "-c", f'{mount} && shift && exec "$@"', "sh", source]
+    return apart(["sh", "-c", f'{mount} && shift && exec "$@"', "sh", source])
 
 
 def _in_mounted(layers: Sequence[Path], argv: Sequence[str]) -> str:

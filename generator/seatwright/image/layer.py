@@ -21,8 +21,10 @@ from seatwright.image.errors import ImageError
 from seatwright.image.onseat.files import put_files
 from seatwright.image.table import Table, remove_listed
 from seatwright.offline.provision import OfflineSite
+from seatwright.rehearsal.apart import apart
 from seatwright.rehearsal.base import locked
 from seatwright.rehearsal.errors import RehearsalError, run, tail
+from seatwright.whole import unfinished_beside
 
 FORMAT = 1
 """Counts up when the same inputs make another layer."""
@@ -75,16 +77,22 @@ def ensure_layer(spec: LayerSpec, cache: Path) -> Path:
 
 
 def _make(spec: LayerSpec, place: Path) -> None:
-    """Provision in a mount namespace of its own: whatever ends it, no mount is left behind."""
-    work = place.with_name(f".{place.name}.unfinished")
+    """Make the layer beside its place, and rename it."""
+    with unfinished_beside(place) as work:
+        _provision_apart(spec, work)
+        (work / "upper").rename(place)
     shutil.rmtree(work, ignore_errors=True)
+
+
+def _provision_apart(spec: LayerSpec, work: Path) -> None:
+    """Provision in a mount namespace of its own: whatever ends it, no mount is left behind."""
     for name in ("upper", "work", "merged"):
         (work / name).mkdir(parents=True)
     (work / "spec.json").write_bytes(msgspec.json.encode(spec, enc_hook=str))
-    argv = ["unshare", "--mount", sys.executable, "-m", "seatwright.image.layer", str(work)]
+    argv = [sys.executable, "-m", "seatwright.image.layer", str(work)]
     program = Path(__file__).parents[2]
     done = subprocess.run(
-        argv,
+        apart(argv, own_proc=True),
         env={
             **os.environ,
             "PYTHONPATH": str(program),
@@ -95,10 +103,7 @@ def _make(spec: LayerSpec, place: Path) -> None:
         stdin=subprocess.DEVNULL,
     )
     if done.returncode != 0:
-        shutil.rmtree(work, ignore_errors=True)
         raise ImageError(f"Provisioning failed:\n{tail(done.stdout + done.stderr, 40)}")
-    (work / "upper").rename(place)
-    shutil.rmtree(work, ignore_errors=True)
 
 
 def provision(work: Path) -> None:

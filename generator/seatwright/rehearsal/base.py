@@ -17,6 +17,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from seatwright.rehearsal.apart import apart
 from seatwright.rehearsal.errors import RehearsalError, need_programs, need_root, run, tail
 from seatwright.render.variables import SEAT_BASE, Role
 
@@ -140,7 +141,7 @@ def copy_root(layers: Layers, target: Path) -> None:
         'mount -t overlay overlay -o "lowerdir=$1" /mnt && cp --archive --sparse=always /mnt "$2"'
     )
     lower = ":".join(map(str, layers))
-    run(["unshare", "--mount", "sh", "-c", script, "sh", lower, str(target)])
+    run(apart(["sh", "-c", script, "sh", lower, str(target)]))
 
 
 @contextmanager
@@ -173,7 +174,7 @@ def _install_above(recipe: Recipe, layer: Path, below: Layers) -> None:
             'mount -t overlay overlay -o "$1" /mnt && shift && '
             'DEBIAN_FRONTEND=noninteractive exec chroot /mnt apt-get -qq install "$@"'
         )
-        run(["unshare", "--mount", "sh", "-c", script, "sh", options, *recipe.packages])
+        run(apart(["sh", "-c", script, "sh", options, *recipe.packages]))
 
 
 def _bootstrap(recipe: Recipe, target: Path) -> None:
@@ -189,7 +190,7 @@ def _bootstrap(recipe: Recipe, target: Path) -> None:
         download = f"APT_CONFIG=$MMDEBSTRAP_APT_CONFIG apt-get -qq download {wanted}"
         argv += [f'--customize-hook=cd "$1{SHELF}" && {download}']
     argv += [recipe.suite, str(target)]
-    done = subprocess.run(argv, capture_output=True, text=True, stdin=subprocess.DEVNULL)
+    done = subprocess.run(apart(argv), capture_output=True, text=True, stdin=subprocess.DEVNULL)
     if done.returncode != 0:
         raise RehearsalError(
             f"mmdebstrap could not make the root '{recipe.name}':\n{tail(done.stderr)}",

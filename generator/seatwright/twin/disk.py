@@ -23,6 +23,7 @@ import msgspec
 
 from seatwright.offline.provision import OfflineSite
 from seatwright.plan import Plan
+from seatwright.rehearsal.apart import apart
 from seatwright.rehearsal.base import cache_directory, ensure
 from seatwright.rehearsal.errors import need_programs, need_root, run
 from seatwright.render.output import output, rendered_place
@@ -108,9 +109,11 @@ def _make_apart(order: Order) -> None:
     """Mounts are made where nobody else sees them, and go with the process that made them."""
     spec = order.work / "order.json"
     spec.write_bytes(msgspec.json.encode(order, enc_hook=str))
-    argv = ["unshare", "--mount", "--propagation=private", sys.executable, "-m", __name__]
+    argv = [sys.executable, "-m", __name__, str(spec)]
     environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
-    done = subprocess.run([*argv, str(spec)], capture_output=True, text=True, env=environment)
+    done = subprocess.run(
+        apart(argv, own_proc=True), capture_output=True, text=True, env=environment
+    )
     if done.returncode != 0:
         raise TwinError(f"The twin's disk could not be made:\n{done.stdout}{done.stderr}".rstrip())
 

@@ -12,12 +12,12 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TypeVar
 
+from seatwright.rehearsal.apart import DIES_WITH_US
 from seatwright.rehearsal.errors import tail
 from seatwright.twin.errors import TwinError
 from seatwright.twin.qmp import Qmp
 
 T = TypeVar("T")
-DIES_WITH_US = ("setpriv", "--pdeathsig", "KILL")
 HOLDER = 'ip link set lo up && for a; do ip addr add "$a" dev lo || exit; done; echo up; exec cat'
 
 
