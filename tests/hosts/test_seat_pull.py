@@ -111,6 +111,7 @@ def test_a_seat_carries_out_what_is_signed_and_nothing_else(pulled: Pulled) -> N
     what_nobody_or_a_stranger_signed_is_not(pulled, first)
     a_commit_that_breaks_leaves_the_seat_as_it_is(pulled, first)
     the_next_good_commit_goes_on(pulled)
+    a_run_that_was_cut_short_is_begun_anew(pulled)
     only_one_run_at_a_time(pulled)
     a_server_that_is_gone_is_said(pulled)
     it_can_be_switched_off(pulled)
@@ -161,6 +162,28 @@ def the_next_good_commit_goes_on(pulled: Pulled) -> None:
     told = json.loads(pulled.seat.ask("cat /etc/seatwright/session.json"))
     assert told["idle_after"] == 900
     assert becomes(lambda: pulled.seat.active("seatwright-session.service"), 60)
+
+
+def a_run_that_was_cut_short_is_begun_anew(pulled: Pulled) -> None:
+    """As a pulled plug leaves it: git's locks, and files that are empty."""
+    pulled.change("seat_session_idle_after", 902)
+    commit = pulled.commit("Cut short")
+    work = "/var/lib/seatwright/pull"
+    pulled.seat.ask(f"systemd-run --quiet --unit=cut {PULL}")
+    assert becomes(lambda: pulled.seat.has(f"{work}/tree/.git/logs/HEAD"), 60)
+    pulled.seat.ask("systemctl kill --signal=KILL cut")
+    assert pulled.state()["commit"] != commit
+    pulled.seat.ask(
+        f"touch {work}/tree/.git/index.lock {work}/store/packed-refs.lock && "
+        f"for file in $(find {work}/store/objects {work}/store/refs -type f); do : >$file; done"
+    )
+    code, said = pulled.pull()
+    assert code == 0, said
+    assert pulled.state() == {
+        "format": 1, "result": "fine", "commit": commit, "good": commit, "words": "",
+    }  # fmt: skip
+    told = json.loads(pulled.seat.ask("cat /etc/seatwright/session.json"))
+    assert told["idle_after"] == 902
 
 
 def only_one_run_at_a_time(pulled: Pulled) -> None:

@@ -2,7 +2,8 @@
 
 Only a commit that one of the site's signers signed is looked at any further; ansible-pull then
 checks it out, verifies it once more, and runs ``clients.yml`` for this seat.  A commit that did not
-work is not tried again: the seat stays as it is until there is another.  One run at a time; what
+work is not tried again: the seat stays as it is until there is another.  A run that was cut short
+(the plug was pulled) is begun anew, with nothing of what it had fetched.  One run at a time; what
 became of it stands in ``/var/lib/seatwright/pull.json``::
 
     {"format": 1, "result": "fine", "commit": "...", "good": "...", "words": ""}
@@ -15,19 +16,22 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from seatwright.client.files import write_json
+from seatwright.client.files import write_atomic, write_json
 
 CONFIG = Path("/etc/seatwright/pull.json")
 SESSION = Path("/etc/seatwright/session.json")
 """Says which seat this is."""
 STATE = Path("/var/lib/seatwright/pull.json")
 WORK = Path("/var/lib/seatwright/pull")
+UNDER_WAY = "under-way"
+"""A file below it, while a run is under way."""
 PASSWORD = Path("/etc/credstore/guest-password")
 CA = Path("/etc/seatwright/ca.pem")
 FORMAT = 1
@@ -76,20 +80,42 @@ def look(config: Mapping[str, object]) -> int:
     """Fetch, verify, carry out, remember."""
     last = read_state()
     commit = last.commit
+    begin()
     try:
         commit = fetch(config)
         if commit == last.commit and last.result in ("fine", "failed"):
+            end()
             print(f"{commit[:12]} is known: {last.result}")
             return 0
         verify(config, commit)
         carry_out(config, commit)
     except PullError as error:
         keep(Outcome(FORMAT, error.result, commit, last.good, str(error)))
+        end()
         print(f"{error.result}: {error}", file=sys.stderr)
         return 1
     keep(Outcome(FORMAT, "fine", commit, commit, ""))
+    end()
     print(f"{commit[:12]} is carried out")
     return 0
+
+
+def begin() -> None:
+    """Mark that a run is under way; after one that was cut short start from nothing.
+
+    git leaves locks behind then, and files of which it is not known what is in them.
+    """
+    under_way = WORK / UNDER_WAY
+    if under_way.exists():
+        for name in ("store", "tree", "tmp"):
+            shutil.rmtree(WORK / name, ignore_errors=True)
+    write_atomic(under_way, b"")
+
+
+def end() -> None:
+    """Take the mark away, once all that the run wrote has reached the disk."""
+    os.sync()
+    (WORK / UNDER_WAY).unlink()
 
 
 def fetch(config: Mapping[str, object]) -> str:
