@@ -16,7 +16,9 @@ ASIDE = "/var/lib/seatwright/set-aside"
 def test_a_seats_life_with_the_roles(demo: Rendered) -> None:
     seat = Seat(demo.fleet, "rr-01")
     check_mode_touches_nothing(demo, seat)
+    the_power_went_while_packages_were_installed(seat)
     demo.clients().expect_success()
+    assert seat.ask("dpkg --audit; dpkg-query -W -f '${db:Status-Status}' seatd") == "installed"
     changes_nothing(demo)
     what_was_not_read_yet_is_read(demo, seat)
     what_a_person_wrote_is_kept(demo, seat)
@@ -36,6 +38,15 @@ def check_mode_touches_nothing(demo: Rendered, seat: Seat) -> None:
         "/etc/sudoers.d/seatwright-access",
     )
     assert seat.ask("getent passwd seat || echo none") == "none"
+
+
+def the_power_went_while_packages_were_installed(seat: Seat) -> None:
+    """A package is unpacked and not set up, and dpkg's journal has a line that is not in its
+    database yet (dpkg's own doc: /var/lib/dpkg/updates)."""
+    seat.ask("dpkg --unpack /var/local/packages/seatd_*.deb")
+    seat.ask("dpkg-query -s seatd >/var/lib/dpkg/updates/0000")
+    refused = seat.fleet.run("rr-01", "apt-get -y install seatd")
+    assert "dpkg was interrupted" in refused.stdout + refused.stderr
 
 
 def changes_nothing(demo: Rendered) -> None:
