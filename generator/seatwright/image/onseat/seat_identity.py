@@ -76,9 +76,10 @@ def wait_for_seat(table: Row) -> Row:
     shown: tuple[str, ...] = ()
     while (seat := find_seat(table)) is None:
         known = identifiers()
-        if time.monotonic() - began > ADAPTERS and known != shown:
+        now = (*known, where_line())
+        if time.monotonic() - began > ADAPTERS and now != shown:
             show(known)
-            shown = known
+            shown = now
         time.sleep(AGAIN if shown else 0.2)
     return seat
 
@@ -131,17 +132,46 @@ def read(path: Path) -> str:
 
 def show(lines: tuple[str, ...]) -> None:
     """The identifiers on the screen, large, and on the console for whoever has one."""
-    small = ["This seat does not know yet which it is. Its board:", *lines, key_line()]
-    print("\n".join(small), flush=True)
-    text = "\n".join(lines or ("no network adapter",))
+    first, last = "This seat does not know yet which it is. Its board:", (where_line(), key_line())
+    print("\n".join([first, *lines, *last]), flush=True)
     try:
-        large = subprocess.run(
-            ["figlet", "-w", "120", "-f", "banner"], input=text, capture_output=True, text=True
-        ).stdout
         with open(SCREEN, "w", encoding="utf-8") as screen:
-            screen.write("\033c" + "\n\n".join([small[0], large, small[-1]]) + "\n")
+            text = large("\n".join(lines or ("no network adapter",)), *screen_size(screen.fileno()))
+            screen.write("\033c" + "\n".join([first, "", text, "", *last]) + "\n")
     except OSError as error:
         print(f"the screen cannot be written to: {error}", flush=True)
+
+
+FONTS = ("banner", "standard", "small", "mini")
+"""figlet's, the largest first."""
+
+
+def large(text: str, columns: int, rows: int) -> str:
+    """Text in the largest letters that a screen has room for, beside a few lines of small ones."""
+    found = text
+    for font in FONTS:
+        argv = ["figlet", "-w", str(columns), "-f", font]
+        found = subprocess.run(argv, input=text, capture_output=True, text=True).stdout.rstrip()
+        one_each = ["figlet", "-w", "9999", "-f", font]
+        whole = subprocess.run(one_each, input=text, capture_output=True, text=True).stdout.rstrip()
+        if found == whole and len(found.splitlines()) <= rows - 6:
+            break
+    return found
+
+
+def screen_size(descriptor: int) -> tuple[int, int]:
+    """Columns and rows of a screen; what the smallest have where it does not say."""
+    try:
+        found = os.get_terminal_size(descriptor)
+    except OSError:
+        return 80, 25
+    return found.columns or 80, found.lines or 25
+
+
+def where_line() -> str:
+    """Where this machine is in the network now, for whoever comes in over ssh."""
+    said = subprocess.run(["hostname", "-I"], capture_output=True, text=True).stdout.split()
+    return f"In the network as {', '.join(said)}" if said else "Not in the network yet"
 
 
 def key_line() -> str:
