@@ -15,6 +15,7 @@ import pytest
 from seatwright.image.enrol import HostKey, add_known_host, keep_token, proved, token_file
 from seatwright.image.errors import ImageError
 from seatwright.image.onseat import seat_identity
+from seatwright.image.recipe import recipe
 from seatwright.image.snapshot import Snapshot, held_against, read_snapshot
 
 SEATS = [
@@ -196,3 +197,42 @@ def test_a_token_is_the_persons_with_sudo_too(
     keep_token("rr-01", "sesame")
     kept = token_file("rr-01")
     assert kept.read_text() == "sesame\n" and kept.stat().st_mode & 0o077 == 0
+
+
+def test_models_with_other_packages_have_lists_of_their_own() -> None:
+    """Else the list that one of them records would not be the other's."""
+    plain = recipe("bookworm", "amd64")
+    assert plain.name == "bookworm-amd64" and plain.files == {}
+    assert recipe("bookworm", "amd64", further=("cage",)) == plain  # any seat has it
+    read_only = recipe("bookworm", "amd64", read_only=True)
+    assert read_only.name == "bookworm-amd64-read-only"
+    assert all(file.is_file() for file in read_only.files.values()) and read_only.files
+    with_more = recipe("bookworm", "amd64", further=("fonts-noto", "strace"))
+    assert with_more.name.startswith("bookworm-amd64-")
+    assert with_more == recipe("bookworm", "amd64", further=("strace", "fonts-noto"))
+    names = {plain.name, read_only.name, with_more.name}
+    names |= {recipe("bookworm", "amd64", ("strace",)).name, recipe("bookworm", "arm64").name}
+    assert len(names) == 5
+    pulling = recipe("bookworm", "amd64", pulls=True)
+    assert {"ansible-core", "git"} <= set(pulling.packages) and pulling.name == plain.name
+
+
+def test_identifiers_are_as_large_as_the_screen_allows(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With a stand-in for figlet whose letters are as large as those of its fonts."""
+    sizes = {"banner": (8, 7), "standard": (7, 6), "small": (5, 5), "mini": (4, 4)}
+
+    class Drawn:
+        def __init__(self, argv: list[str], input: str, **options: object) -> None:
+            width, (across, down) = int(argv[2]), sizes[argv[4]]
+            rows = [argv[4] + "#" * (across * len(line) - len(argv[4])) for line in input.split()]
+            cut = [row[at : at + width] for row in rows for at in range(0, len(row), width)]
+            self.stdout = "\n".join("\n".join([row] * down) for row in cut) + "\n"
+
+    monkeypatch.setattr(seat_identity.subprocess, "run", Drawn)
+    lines = "MAC-52:54:00:ab:cd:ef\nSN-FX100"
+    for columns, rows, font in ((240, 67, "banner"), (160, 50, "standard"), (128, 48, "small")):
+        shown = seat_identity.large(lines, columns, rows)
+        assert shown.startswith(font) and max(map(len, shown.splitlines())) <= columns
+        assert len(shown.splitlines()) <= rows - 6
+    assert seat_identity.large(lines, 80, 25).startswith("mini")
+    assert seat_identity.large(lines, 240, 17).startswith("small")

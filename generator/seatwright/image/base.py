@@ -109,6 +109,10 @@ def _bootstrap(recipe: Recipe, place: Path, epoch: int, pins: Snapshot | None) -
         argv += [f"--dpkgopt=path-exclude={path}" for path in left_out()]
         argv += ["--dpkgopt=force-unsafe-io", f"--include={','.join(recipe.packages)}"]
         argv += [
+            *(
+                f'--setup-hook=install -D "{file}" "$1/{path}"'
+                for path, file in recipe.files.items()
+            ),
             '--setup-hook=mkdir -p "$1/etc/apt/preferences.d"',
             f'--setup-hook=cp "{wanted}" "$1/{PREFERENCES}"',
             f'--customize-hook=rm "$1/{PREFERENCES}"',

@@ -36,7 +36,7 @@ from seatwright.image.filesystem import FULL, FileSystem, check_ext4, debugfs, m
 from seatwright.image.layer import LayerSpec, ensure_layer
 from seatwright.image.manifest import bill_of_materials, digest_of, manifest, sign
 from seatwright.image.onseat.files import PLACE
-from seatwright.image.recipe import KERNELS, Recipe, recipe
+from seatwright.image.recipe import KERNELS, Recipe, recipe_of
 from seatwright.image.snapshot import Snapshot, read_snapshot, snapshot_file
 from seatwright.image.table import RECORDS, Table, make_table
 from seatwright.plan import Plan, PlannedModel, PlannedSeat, to_json
@@ -181,8 +181,7 @@ def _unpacked(order: Order, board: Board, say: Say) -> tuple[Path, Snapshot, Dis
 
 def _base(order: Order, say: Say) -> tuple[Path, Snapshot, DiskIds]:
     """The base and its list of packages, which is recorded where there is none."""
-    image = order.of.image
-    wanted = recipe(image.suite, order.of.arch, image.packages, image.read_only)
+    wanted = recipe_of(order.plan, order.model, order.of.arch)
     file = snapshot_file(order.site, wanted.name)
     recorded = None if order.renew else read_snapshot(file, wanted.name)
     missing = sorted(set(wanted.packages) - set(recorded.versions)) if recorded else []
@@ -301,7 +300,8 @@ def _make_boot(order: Order, boot: Path, made: Made) -> None:
     """The boot partition of a base of our own."""
     arguments = f"root=PARTUUID={made.ids.partition(2)} ro quiet {order.arguments}".strip()
     if order.of.image.read_only:
-        arguments += f" overlayroot=device:dev=LABEL={STATE_LABEL},recurse=0"
+        state = f"/dev/disk/by-partuuid/{made.ids.partition(3)}"
+        arguments += f" overlayroot=device:dev={state},timeout=30,recurse=0"
     make_boot(boot, made.base, order.of.arch, arguments, made.ids, made.snapshot.epoch)
 
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from pathlib import Path
 
+from seatwright.plan import Plan
 from seatwright.rehearsal.base import MACHINE_PACKAGES, UNREAD, role_packages
-from seatwright.render.variables import SEAT_BASE
+from seatwright.render.variables import PULL_PACKAGES, SEAT_BASE
 
 FORMAT = 1
 """Counts up when a base of the same recipe is made differently."""
@@ -38,6 +40,13 @@ IMAGE_PACKAGES = (
 READ_ONLY_PACKAGES = ("overlayroot",)
 """What keeps the root unwritten: it lays a writable file system over it in the initial RAM disk."""
 
+ONSEAT = Path(__file__).with_name("onseat")
+READ_ONLY_FILES = {
+    "etc/initramfs-tools/hooks/seatwright-state": ONSEAT / "initramfs/hook",
+    "etc/initramfs-tools/scripts/local-premount/seatwright-state": ONSEAT / "initramfs/state",
+}
+"""What the initial RAM disk of such a seat is made with, by path: there before any package."""
+
 UNUSED_DRIVERS = (
     "drivers/infiniband",
     "drivers/isdn",
@@ -52,34 +61,61 @@ UNUSED_DRIVERS = (
 
 @dataclass(frozen=True, slots=True)
 class Recipe:
-    """A base: Debian suite, architecture, and packages on top of the smallest system."""
+    """A base: Debian suite, architecture, and packages on top of the smallest system.
+
+    ``kind`` tells it from others of its suite and architecture, which have other packages.
+    """
 
     suite: str
     arch: str
     packages: tuple[str, ...]
+    kind: str = ""
 
     @property
     def name(self) -> str:
         """What it is called in file names."""
-        return f"{self.suite}-{self.arch}"
+        return f"{self.suite}-{self.arch}{self.kind}"
 
     def digest(self, snapshot: str) -> str:
         """What a base of it is known by; ``snapshot`` is the text of the recorded list."""
         parts = (FORMAT, self.suite, self.arch, sorted(self.packages), UNUSED_DRIVERS, snapshot)
-        return hashlib.sha256(repr(parts).encode()).hexdigest()
+        files = [(path, file.read_text()) for path, file in self.files.items()]
+        return hashlib.sha256(repr((*parts, *files)).encode()).hexdigest()
+
+    @property
+    def files(self) -> dict[str, Path]:
+        """Files that are there before any package, by path."""
+        return READ_ONLY_FILES if {*READ_ONLY_PACKAGES} <= {*self.packages} else {}
 
 
-def recipe(suite: str, arch: str, further: tuple[str, ...] = (), read_only: bool = False) -> Recipe:
-    """The recipe of a seat's base; ``further`` are packages that the site asks for."""
+def recipe(
+    suite: str,
+    arch: str,
+    further: tuple[str, ...] = (),
+    read_only: bool = False,
+    pulls: bool = False,
+) -> Recipe:
+    """The recipe of a seat's base; ``further`` are packages that the model asks for."""
     wanted = {
         *MACHINE_PACKAGES,
         *role_packages(SEAT_BASE),
         *IMAGE_PACKAGES,
         KERNELS[arch],
         *(READ_ONLY_PACKAGES if read_only else ()),
-        *further,
+        *(PULL_PACKAGES if pulls else ()),
     }
-    return Recipe(suite, arch, tuple(sorted(wanted)))
+    others = sorted({*further} - wanted)
+    kind = "-read-only" if read_only else ""
+    if others:
+        kind += f"-{hashlib.sha256(' '.join(others).encode()).hexdigest()[:8]}"
+    return Recipe(suite, arch, tuple(sorted([*wanted, *others])), kind)
+
+
+def recipe_of(plan: Plan, model: str, arch: str) -> Recipe:
+    """The recipe of a model's base for a processor, its own or one that stands in for it."""
+    image = plan.models[model].image
+    pulls = plan.settings.pull is not None
+    return recipe(image.suite, arch, image.packages, image.read_only, pulls)
 
 
 def left_out() -> list[str]:

@@ -19,7 +19,7 @@ from seatwright.image.base import HOST_ARCH, base_name, ensure_base
 from seatwright.image.errors import ImageError
 from seatwright.image.layer import LayerSpec, ensure_layer
 from seatwright.image.onseat.files import PLACE, PROGRAM, UNITS
-from seatwright.image.recipe import Recipe, recipe
+from seatwright.image.recipe import Recipe, recipe_of
 from seatwright.image.snapshot import Snapshot, read_snapshot, snapshot_file
 from seatwright.image.table import make_table
 from seatwright.plan import Plan, PlannedSeat
@@ -100,7 +100,7 @@ def rehearse(stage: Stage, room: str, owner: int, say: Say) -> Rehearsal:
 def _layers(stage: Stage, seats: list[PlannedSeat], arch: str, scratch: Path, say: Say) -> Layers:
     """The root of the room's seats: what their images have, and what only a container needs."""
     say("Making what the seats' images are made of.")
-    wanted = recipe(stage.plan.models[seats[0].model].image.suite, arch)
+    wanted = recipe_of(stage.plan, seats[0].model, arch)
     base, snapshot = _base(stage, wanted)
     table = make_table(stage.repository, stage.rendered, seats[0].room, seats, base, HEADLESS)
     spec = LayerSpec(

@@ -1,7 +1,8 @@
 """The recorded list of packages: which version of each an image has, and when that was recorded.
 
-One file for each suite and architecture, committed beside the site. The first build records it,
-every later one is held to it; the time in its head is the only one that goes into an image.
+One file for each suite and architecture, and for each set of further packages that models have,
+committed beside the site. The first build records it, every later one is held to it; the time in
+its head is the only one that goes into an image.
 """
 
 from __future__ import annotations

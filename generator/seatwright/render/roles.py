@@ -14,7 +14,7 @@ from seatwright.render.errors import RenderError
 from seatwright.render.layout import Lines, variable
 from seatwright.render.quote import Quoted, yaml_string
 from seatwright.render.tree import File
-from seatwright.render.variables import ROLES, SEAT_ROLES, Role, Variable
+from seatwright.render.variables import PULL_PACKAGES, ROLES, SEAT_ROLES, Role, Variable
 
 HOST_ROLES: Mapping[str, str] = {
     "libvirt": "guest_ports",
@@ -108,7 +108,9 @@ def _by_hand(role: Role, programs: list[str]) -> Iterator[tuple[str, File]]:
     for path in _sources(root):
         name = path.relative_to(root).as_posix()
         if name.endswith(SUFFIX):
-            content = render(f"roles/{role.name}/{name}", role=role, programs=programs)
+            content = render(
+                f"roles/{role.name}/{name}", role=role, programs=programs, pulling=PULL_PACKAGES
+            )
             yield name.removesuffix(SUFFIX), File(content)
         else:
             yield name, _copied(path)

@@ -102,6 +102,9 @@ RULES_SENTENCE = (
     "and joined by | they are usbredir's own filter string"
 )
 
+PULL_PACKAGES = ("ansible-core", "git", "openssh-client")
+"""What a seat that fetches what was rendered needs besides: the vars of seat_base have it."""
+
 SEAT_BASE = Role(
     name="seat_base",
     sentence="What every seat needs: packages, the programs, the keeper of the last good copy.",
