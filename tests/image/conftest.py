@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 from collections.abc import Iterator
@@ -9,10 +10,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from machine import CARD, Machine
 
 from seatwright.commands.planned import plan_site
 from seatwright.image.base import ensure_base
 from seatwright.image.build import Order, build
+from seatwright.image.card import read_image, write_card
+from seatwright.image.device import look
 from seatwright.image.recipe import recipe
 from seatwright.image.snapshot import read_snapshot, snapshot_file
 from seatwright.rehearsal.base import cache_directory
@@ -84,6 +88,20 @@ def order(workshop: Path) -> Order:
 def image(order: Order) -> Path:
     """The image, built."""
     return build(order, lambda text: None) / "tarn.img"
+
+
+@pytest.fixture
+def machine(image: Path, workshop: Path, tmp_path: Path) -> Iterator[Machine]:
+    """A machine with a card of 2 GiB that was written for the seat fd-1."""
+    disk = tmp_path / "card"
+    disk.touch()
+    os.truncate(disk, CARD)
+    card = read_image(image, None, lambda *told: None)
+    write_card(card, look(disk), "fd-1", "sesame", lambda *told: None)
+    made = Machine(disk, tmp_path, workshop / "key")
+    yield made
+    made.pull_the_plug()
+    disk.unlink()
 
 
 def own_cache(place: Path) -> Path:

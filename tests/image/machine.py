@@ -8,6 +8,12 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from seatwright.image.filesystem import MIB
+from seatwright.twin.qmp import Qmp
+
+CARD = 2048 * MIB
+"""Bytes of a card."""
+
 
 @dataclass(frozen=True)
 class Kind:
@@ -59,8 +65,17 @@ class Machine:
             "-netdev", f"user,id=n,restrict=on,hostfwd=tcp:127.0.0.1:{self.port}-:22",
             "-device", "virtio-net-pci,netdev=n,mac=52:54:00:ab:cd:ef",
             "-serial", f"file:{self.scratch}/console",
+            "-qmp", f"unix:{self._control},server=on,wait=off",
         ]  # fmt: skip
         self.process = subprocess.Popen(argv, stdin=subprocess.DEVNULL)
+
+    @property
+    def _control(self) -> Path:
+        return self.scratch / "qmp"
+
+    def picture(self, target: Path) -> None:
+        """What is on its screen, as PNG."""
+        Qmp(self._control).ask("screendump", filename=str(target), format="png")
 
     def pull_the_plug(self) -> None:
         """Everything that was not on the card is gone."""
@@ -68,6 +83,9 @@ class Machine:
             self.process.kill()
             self.process.wait()
             self.process = None
+            subprocess.run(
+                ["ssh", *self.ssh_options, "-O", "exit", "ops@127.0.0.1"], capture_output=True
+            )
 
     @property
     def ssh_options(self) -> list[str]:
@@ -76,6 +94,9 @@ class Machine:
             "-F", "none", "-i", str(self.key), "-p", str(self.port), "-o", "BatchMode=yes",
             "-o", "StrictHostKeyChecking=no", "-o", "UserKnownHostsFile=/dev/null",
             "-o", "LogLevel=ERROR", "-o", "ConnectTimeout=10",
+            # A login costs an emulated machine seconds: one does for all.
+            "-o", "ControlMaster=auto", "-o", "ControlPersist=300",
+            "-o", f"ControlPath={self.scratch}/%p",
         ]  # fmt: skip
 
     def run(self, command: str) -> subprocess.CompletedProcess[str]:

@@ -3,97 +3,36 @@
 from __future__ import annotations
 
 import json
-import os
-import random
 import shutil
 import time
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-from machine import Machine
+from machine import CARD, Machine
+from plugs import STARTED, UP, comes_up, identity, moments, pull_at_random_moments
 
 from conftest import SETTINGS
 from seatwright.ansible_runs import Outcome, extra, run_ansible
 from seatwright.image.build import Order
-from seatwright.image.card import read_image, write_card
-from seatwright.image.compare import compare, inside
-from seatwright.image.device import look
+from seatwright.image.compare import Difference, compare, inside
 from seatwright.image.enrol import Way, enrol, offered_key, token_file
 from seatwright.image.errors import ImageError
 from seatwright.image.filesystem import MIB
-
-CARD = 2048 * MIB
-UP = "systemctl is-active seatwright-session.service"
-STARTED = 420.0
-"""Seconds that a machine without hardware help may take until its session is up."""
-
-
-@pytest.fixture
-def machine(image: Path, workshop: Path, tmp_path: Path) -> Iterator[Machine]:
-    """A machine with a card of 2 GiB that was written for the seat fd-1."""
-    disk = tmp_path / "card"
-    disk.touch()
-    os.truncate(disk, CARD)
-    card = read_image(image, None, lambda *told: None)
-    write_card(card, look(disk), "fd-1", "sesame", lambda *told: None)
-    made = Machine(disk, tmp_path, workshop / "key")
-    yield made
-    made.pull_the_plug()
-    disk.unlink()
 
 
 def test_a_first_boot_whose_plug_is_pulled_twice_ends_as_the_seat(
     machine: Machine, workshop: Path, order: Order, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     pull_at_random_moments(machine, 2)
-    machine.start()
-    machine.becomes(UP, "active", STARTED)
+    comes_up(machine)
     it_is_the_seat_with_all_of_its_card(machine)
     nothing_of_it_is_the_images(machine)
     it_is_enrolled_by_its_token_and_by_nothing_else(machine, workshop, monkeypatch)
     clients_yml_changes_nothing(machine, workshop)
     it_differs_from_its_image_by_what_was_changed_by_hand(machine, order)
-
-
-@pytest.mark.long
-def test_twenty_pulled_plugs(machine: Machine, workshop: Path) -> None:
-    pull_at_random_moments(machine, 20)
-    machine.start()
-    machine.becomes(UP, "active", STARTED)
-    it_is_the_seat_with_all_of_its_card(machine)
-
-
-@pytest.mark.long
-def test_pulled_plugs_during_updates(machine: Machine, workshop: Path) -> None:
-    machine.start()
-    machine.becomes(UP, "active", STARTED)
-    seed = random.randrange(10**6)
-    moments = random.Random(seed)
-    print(f"moments of seed {seed}")
-    for number in range(1, 6):
-        changed = extra({"seat_session_idle_after": 600 + number})
-        with ThreadPoolExecutor(1) as beside:
-            run = beside.submit(clients, machine, workshop, *changed)
-            time.sleep(moments.uniform(5, 60))
-            machine.pull_the_plug()
-            run.result()
-        machine.start()
-        machine.becomes(UP, "active", STARTED)
-    clients(machine, workshop).expect_success()
-    clients_yml_changes_nothing(machine, workshop)
-
-
-def pull_at_random_moments(machine: Machine, times: int) -> None:
-    """Within what a first boot takes here; the seed is printed, to have the moments again."""
-    seed = random.randrange(10**6)
-    moments = random.Random(seed)
-    print(f"moments of seed {seed}")
-    for _ in range(times):
-        machine.start()
-        time.sleep(moments.uniform(15, 75))
-        machine.pull_the_plug()
+    it_comes_back_from_an_update_whose_plug_is_pulled(machine, workshop)
+    assert compared(machine, order) == []
 
 
 def it_is_the_seat_with_all_of_its_card(machine: Machine) -> None:
@@ -147,12 +86,30 @@ def clients_yml_changes_nothing(machine: Machine, workshop: Path) -> None:
 
 
 def it_differs_from_its_image_by_what_was_changed_by_hand(machine: Machine, order: Order) -> None:
-    way = Way("127.0.0.1", "ops", ("-F", "none", "-i", str(machine.key)), machine.port)
-    known = order.site / "known_hosts"
-    assert compare(inside(order.target, "fd-1"), way, known) == []
+    assert compared(machine, order) == []
     machine.ask("echo >>/etc/seatwright/rules.json")
-    (found,) = compare(inside(order.target, "fd-1"), way, known)
+    (found,) = compared(machine, order)
     assert (found.kind, found.name) == ("file", "/etc/seatwright/rules.json")
+
+
+def compared(machine: Machine, order: Order) -> list[Difference]:
+    way = Way("127.0.0.1", "ops", ("-F", "none", "-i", str(machine.key)), machine.port)
+    return compare(inside(order.target, "fd-1"), way, order.site / "known_hosts")
+
+
+def it_comes_back_from_an_update_whose_plug_is_pulled(machine: Machine, workshop: Path) -> None:
+    """What the last step broke by hand is put right by a run that is cut short, or by the next."""
+    known = identity(machine)
+    (moment,) = moments(1, 5, 60)
+    with ThreadPoolExecutor(1) as beside:
+        run = beside.submit(clients, machine, workshop)
+        time.sleep(moment)
+        machine.pull_the_plug()
+        run.result()
+    comes_up(machine)
+    assert identity(machine) == known
+    clients(machine, workshop).expect_success()
+    assert machine.ask("systemctl --failed --no-legend --plain") == ""
 
 
 def clients(machine: Machine, workshop: Path, *words: str) -> Outcome:

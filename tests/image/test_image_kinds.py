@@ -4,24 +4,32 @@ image file. Each builds an image of its own."""
 from __future__ import annotations
 
 import hashlib
+import json
 import os
+import shlex
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
-from machine import Machine
-from test_image_boot import CARD, STARTED, UP, pull_at_random_moments
+from machine import CARD, Machine
+from plugs import STARTED, UP, comes_up, identity, moments, pull_at_random_moments
+from test_image_boot import clients
 
-from conftest import ROOT
+from conftest import ROOT, SETTINGS
+from seatwright.ansible_runs import extra
 from seatwright.commands.planned import plan_site
+from seatwright.image.blockmap import pieces
 from seatwright.image.build import Order, build
 from seatwright.image.card import read_image, write_card
 from seatwright.image.device import look
+from seatwright.image.filesystem import MIB
 
 pytestmark = pytest.mark.long
 
@@ -30,8 +38,8 @@ def quiet(*words: object) -> None:
     """Nobody looks on."""
 
 
-def ordered(order: Order, place: Path, model: str, line: str) -> Order:
-    """The order for a model whose description has one more line."""
+def ordered(order: Order, place: Path, model: str, line: str, settings: str = "") -> Order:
+    """The order for a model whose description has one more line; ``settings`` the site's head."""
     for name in ("roles", "inventories"):
         shutil.copytree(order.repository / name, place / name, symlinks=True)
     shutil.copy(ROOT / "ansible.cfg", place)
@@ -39,6 +47,9 @@ def ordered(order: Order, place: Path, model: str, line: str) -> Order:
     described = site / f"models/{model}.yml"
     text = described.read_text()
     described.write_text(text.replace("    link:", f"    {line}\n    link:", 1))
+    if settings:
+        whole = site / "site.yml"
+        whole.write_text(whole.read_text().replace("settings:\n", settings, 1))
     environment = {**os.environ, "PYTHONPATH": str(ROOT / "generator")}
     argv = [sys.executable, "-m", "seatwright", "render", str(site)]
     subprocess.run(argv, check=True, env=environment, capture_output=True)
@@ -62,22 +73,176 @@ def started(image: Path, seat: str, key: Path, place: Path, arch: str) -> Iterat
         disk.unlink()
 
 
+@dataclass(frozen=True)
+class Pulling:
+    """A seat with a root that is not written, and the tree that it fetches, which lies on it."""
+
+    machine: Machine
+    tree: Path
+
+    def git(self, *words: str) -> str:
+        """git, in the tree; its commits are signed."""
+        key = ("-c", "gpg.format=ssh", "-c", f"user.signingkey={self.machine.key}")
+        who = ("-c", "user.name=Ops", "-c", "user.email=ops@fennmoor.example")
+        way = shlex.join(["ssh", *self.machine.ssh_options])
+        done = subprocess.run(
+            ["git", *key, *who, *words],
+            cwd=self.tree,
+            env={**os.environ, "GIT_SSH_COMMAND": way},
+            capture_output=True,
+            text=True,
+        )
+        assert done.returncode == 0, done.stderr
+        return done.stdout.strip()
+
+    def offer(self, number: int) -> str:
+        """Commit another change, and put it where the seat looks."""
+        file = self.tree / "inventories/fennmoor/rendered/group_vars/all.yml"
+        given = {**SETTINGS, "seat_session_idle_after": 600 + number}
+        kept = [one for one in file.read_text().splitlines() if one.split(":")[0] not in given]
+        lines = [f"{name}: {json.dumps(value)}" for name, value in given.items()]
+        file.write_text("\n".join([*kept, *lines, ""]))
+        self.git("add", "-A")
+        self.git("commit", "-q", "-S", "-m", f"Number {number}")
+        self.machine.ask("test -d /home/ops/rooms.git || git init -q --bare /home/ops/rooms.git")
+        self.machine.ask("chown -R ops /home/ops/rooms.git")
+        self.git("push", "-qf", "ops@127.0.0.1:rooms.git", "HEAD:main")
+        self.machine.ask(f"rm -rf {SERVED} && cp -r /home/ops/rooms.git {SERVED}")
+        self.machine.ask(f"chown -R root: {SERVED} && sync")
+        return self.git("rev-parse", "HEAD")
+
+    def pull(self) -> None:
+        """Let it look, to the end."""
+        self.machine.run("systemctl start seatwright-pull.service")
+        self.machine.becomes("systemctl is-active seatwright-pull.service", "inactive", 1800)
+
+    def state(self) -> dict[str, str]:
+        """What became of the last look."""
+        found: dict[str, str] = json.loads(self.machine.ask("cat /var/lib/seatwright/pull.json"))
+        return found
+
+    def idle_after(self) -> int:
+        """What the last update that went well has changed."""
+        told = json.loads(self.machine.ask("cat /etc/seatwright/session.json"))
+        return int(told["idle_after"])
+
+
+SERVED = "/srv/rooms.git"
+
+
 def test_a_root_that_is_not_written(order: Order, workshop: Path, tmp_path: Path) -> None:
-    wanted = ordered(order, tmp_path / "repository", "tarn", "image: {read-only: true}")
-    shutil.rmtree(wanted.site / "images")
+    """It keeps what a seat has to keep, is updated by the playbook and by itself, and comes back
+    whenever the plug is pulled; the root on the card stays the image's, byte for byte."""
+    signer = (workshop / "key.pub").read_text().strip()
+    how = f"settings:\n  pull: {{repository: 'file://{SERVED}', signers: ['{signer}']}}\n"
+    wanted = ordered(
+        order, tmp_path / "repository", "tarn", "image: {read-only: true}", settings=how
+    )
     image = build(wanted, quiet) / "tarn.img"
     with started(image, "fd-1", workshop / "key", tmp_path, "amd64") as machine:
-        pull_at_random_moments(machine, 2)
-        machine.start()
-        machine.becomes(UP, "active", STARTED)
-        assert machine.ask("findmnt -no FSTYPE /") == "overlay"
-        assert machine.ask("hostname") == "fd-1"
-        assert "ro" in machine.ask("findmnt -no OPTIONS /media/root-ro").split(",")
-        machine.ask("echo kept >/etc/note; sync")
+        pull_at_random_moments(machine, 3)
+        comes_up(machine)
+        it_is_written_to_nowhere_but_above(machine)
+        known = identity(machine)
+        it_is_updated_by_the_playbook(machine, wanted)
+        it_fetches_and_keeps_what_it_fetched(Pulling(machine, wanted.repository), 3)
+        assert identity(machine) == known
+        it_heals_what_is_above(machine, known)
         machine.pull_the_plug()
-        machine.start()
-        machine.becomes(UP, "active", STARTED)
-        assert machine.ask("cat /etc/note") == "kept"
+        assert root_bytes(machine.disk) == root_bytes(image)
+
+
+def it_is_written_to_nowhere_but_above(machine: Machine) -> None:
+    assert machine.ask("findmnt -no FSTYPE /") == "overlay"
+    assert machine.ask("hostname") == "fd-1"
+    assert "ro" in machine.ask("findmnt -no OPTIONS /media/root-ro").split(",")
+    assert int(machine.ask("df --output=size -B1 / | tail -n 1")) > (CARD - 193 * MIB) / 4
+    assert machine.ask("systemctl --failed --no-legend --plain") == ""
+
+
+def it_is_updated_by_the_playbook(machine: Machine, wanted: Order) -> None:
+    """The same clients.yml as for any seat; what it changed is there after the plug was pulled."""
+    place = wanted.repository
+    done = clients(machine, place)
+    done.expect_success()
+    assert done.recap["fd-1"].changed == 0, done.text
+    (moment,) = moments(1, 1, 60)
+    with ThreadPoolExecutor(1) as beside:
+        run = beside.submit(clients, machine, place, *extra({"seat_session_idle_after": 777}))
+        time.sleep(moment)
+        machine.pull_the_plug()
+        run.result()
+    comes_up(machine)
+    clients(machine, place, *extra({"seat_session_idle_after": 778})).expect_success()
+    machine.pull_the_plug()
+    comes_up(machine)
+    told = json.loads(machine.ask("cat /etc/seatwright/session.json"))
+    assert told["idle_after"] == 778
+
+
+def it_fetches_and_keeps_what_it_fetched(seat: Pulling, times: int) -> None:
+    machine = seat.machine
+    (seat.tree / ".gitignore").write_text("/images/\n")
+    seat.git("init", "-q", "-b", "main", ".")
+    commit = seat.offer(0)
+    began = time.monotonic()
+    seat.pull()
+    whole = time.monotonic() - began
+    print(f"a pull takes {whole:.0f} s", flush=True)
+    assert (seat.state()["result"], seat.state()["good"]) == ("fine", commit), seat.state()
+    assert seat.idle_after() == 600
+    for number, moment in enumerate(moments(times, 1, whole), start=1):
+        commit = seat.offer(number)
+        machine.ask("systemctl start --no-block seatwright-pull.service")
+        time.sleep(moment)
+        machine.pull_the_plug()
+        print(f"   back after {comes_up(machine):.0f} s", flush=True)
+        assert seat.idle_after() in (600 + number - 1, 600 + number)
+        seat.pull()
+        assert (seat.state()["result"], seat.state()["good"]) == ("fine", commit), seat.state()
+        assert seat.idle_after() == 600 + number
+
+
+def it_heals_what_is_above(machine: Machine, known: tuple[str, ...]) -> None:
+    """An error that its file system has noted is put right before it is mounted; where nothing is
+    left of it the seat begins anew, as the card's file says who it is."""
+    machine.pull_the_plug()
+    start = state_start(machine.disk)
+    with machine.disk.open("r+b") as file:
+        file.seek(start + 1024 + 58)  # s_state of the superblock: ext4's "has errors"
+        file.write((2).to_bytes(2, "little"))
+    comes_up(machine)
+    assert identity(machine) == known
+    machine.pull_the_plug()
+    with machine.disk.open("r+b") as file:
+        file.seek(start)
+        file.write(bytes(CARD - start))
+    comes_up(machine)
+    assert machine.ask("hostname") == "fd-1"
+    assert machine.ask("findmnt -no FSTYPE /") == "overlay"
+    assert identity(machine) != known
+
+
+def table_of(disk: Path) -> list[dict[str, int]]:
+    """The partitions, with ``start`` and ``size`` in sectors of 512 bytes."""
+    shown = subprocess.run(["sfdisk", "--json", disk], check=True, capture_output=True).stdout
+    found: list[dict[str, int]] = json.loads(shown)["partitiontable"]["partitions"]
+    return found
+
+
+def state_start(disk: Path) -> int:
+    """Where the part that is written begins, in bytes."""
+    return table_of(disk)[2]["start"] * 512
+
+
+def root_bytes(disk: Path) -> str:
+    """SHA-256 of the root."""
+    root = table_of(disk)[1]
+    total = hashlib.sha256()
+    with disk.open("rb") as file:
+        for piece in pieces(file, root["start"] * 512, (root["start"] + root["size"]) * 512):
+            total.update(piece)
+    return total.hexdigest()
 
 
 def test_another_processor(order: Order, workshop: Path, tmp_path: Path) -> None:
