@@ -34,7 +34,11 @@ def quiet(text: str) -> None:
 BUILD = """
 import pickle, sys
 from seatwright.image.build import build
-build(pickle.load(open(sys.argv[1], "rb")), lambda text: print(text, flush=True))
+from seatwright.image.errors import ImageError
+try:
+    build(pickle.load(open(sys.argv[1], "rb")), lambda text: print(text, flush=True))
+except ImageError as error:
+    sys.exit(f"{error} {error.hint}")
 """
 
 
@@ -247,6 +251,23 @@ def test_a_full_disk_leaves_the_last_image(image: Path, order: Order, tmp_path: 
     said, _ = process.communicate()
     assert "No space left on device" in said or "Is the disk full?" in said
     assert said.splitlines()[-2:] == ["old", "tarn"]
+
+
+def test_a_full_disk_below_the_cache_is_said_and_leaves_nothing(
+    order: Order, tmp_path: Path
+) -> None:
+    """A base does not even begin to fit into 60 MB."""
+    wanted = replace(order, cache=tmp_path / "small/cache", target=tmp_path / "tarn")
+    script = (
+        f"mkdir {tmp_path}/small && mount -t tmpfs -o size=60m tmpfs {tmp_path}/small && "
+        f'("$@" || true) && ls -A {tmp_path}/small/cache/images/bases'
+    )
+    process = builder(wanted, order.repository, "unshare", "--mount", "sh", "-c", script, "sh")
+    said, _ = process.communicate()
+    assert "Is the disk full?" in said, said
+    (left,) = said.splitlines()[-1:]
+    assert left.startswith(".bookworm-amd64-") and left.endswith(".lock")
+    assert not (tmp_path / "tarn").exists()
 
 
 def test_what_was_not_rendered_is_not_built(order: Order, tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from seatwright.image.errors import ImageError
+from seatwright.image.filesystem import FULL, MIB
 from seatwright.image.recipe import Recipe, left_out, sources
 from seatwright.image.snapshot import RENEW, Snapshot, held_against
 from seatwright.rehearsal.apart import apart
@@ -129,9 +130,15 @@ def _bootstrap(recipe: Recipe, place: Path, epoch: int, pins: Snapshot | None) -
         hint = "It downloads Debian packages: see that 'apt-get update' works on this machine."
         if pins and "Version" in done.stderr:
             hint = f"A recorded version may be gone from the mirror. {RENEW}"
+        if shutil.disk_usage(place.parent).free < SCARCE:
+            hint = FULL
         raise ImageError(
             f"mmdebstrap could not make the base {recipe.name}:\n{tail(done.stderr)}", hint
         )
+
+
+SCARCE = 256 * MIB
+"""Bytes left on a disk at which what failed failed for want of more: mmdebstrap does not say it."""
 
 
 def installed(root: Path) -> dict[str, str]:
