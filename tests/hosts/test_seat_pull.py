@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import shutil
 import subprocess
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,9 +17,12 @@ from seats import Seat, becomes
 
 from conftest import ROOT
 from seatwright.ansible_runs import extra
+from seatwright.commands.planned import plan_site
 from seatwright.rehearsal.base import PULLING_SEAT, ensure
 from seatwright.rehearsal.fleet import Fleet
 from seatwright.rehearsal.playbooks import HEADLESS, Rendered
+from seatwright.secrets.store import load
+from seatwright.secrets.vault import Vault
 
 PULL = "/usr/lib/seatwright/seat-pull"
 STATE = "/var/lib/seatwright/pull.json"
@@ -98,8 +103,13 @@ def render_with_pull(tree: Path, signer: str) -> None:
         f"  pull: {{repository: 'git://forge/rooms.git', every: 30 min, signers: ['{signer}']}}\n"
     )
     site.write_text(site.read_text().replace("settings:\n", switch, 1))
-    argv = [str(ROOT / ".venv/bin/python"), "-m", "seatwright", "render", str(site)]
+    seatwright("render", site)
+
+
+def seatwright(*words: str | Path) -> None:
+    """The program, which has to do it."""
     environment = {**os.environ, "PYTHONPATH": str(ROOT / "generator")}
+    argv = [sys.executable, "-m", "seatwright", *words]
     subprocess.run(argv, check=True, env=environment, capture_output=True)
 
 
@@ -112,6 +122,7 @@ def test_a_seat_carries_out_what_is_signed_and_nothing_else(pulled: Pulled) -> N
     a_commit_that_breaks_leaves_the_seat_as_it_is(pulled, first)
     the_next_good_commit_goes_on(pulled)
     a_run_that_was_cut_short_is_begun_anew(pulled)
+    it_has_its_own_guests_credential_and_no_other(pulled)
     only_one_run_at_a_time(pulled)
     a_server_that_is_gone_is_said(pulled)
     it_can_be_switched_off(pulled)
@@ -184,6 +195,37 @@ def a_run_that_was_cut_short_is_begun_anew(pulled: Pulled) -> None:
     }  # fmt: skip
     told = json.loads(pulled.seat.ask("cat /etc/seatwright/session.json"))
     assert told["idle_after"] == 902
+
+
+def it_has_its_own_guests_credential_and_no_other(pulled: Pulled) -> None:
+    """clients.yml brings it, once the seat is enrolled; what the seat fetches has every guest's,
+    closed, and leaves it its own."""
+    site = pulled.tree / "inventories/fennmoor"
+    vault = pulled.tree.parent / "vault"
+    vault.write_text("a password of the test\n")
+    seatwright("secrets", site, "--vault-password-file", vault)
+    passwords = load(site / "secrets", Vault(vault)).passwords
+    guest = plan_site(site).planned.plan.seats["rr-01"].guest
+    closed = ("-i", str(site / "secrets/inventory"), "--vault-password-file", str(vault))
+    pulled.site.clients("--limit", "rr-01", *closed).expect_success()
+    credential = "/etc/credstore/guest-password"
+    assert pulled.seat.ask(f"cat {credential}") == passwords[guest].password
+    pulled.change("seat_session_idle_after", 903)
+    commit = pulled.commit("With what is secret, closed")
+    code, said = pulled.pull()
+    assert code == 0, said
+    assert pulled.state()["good"] == commit
+    assert pulled.seat.has("/var/lib/seatwright/pull/tree/inventories/fennmoor/secrets")
+    assert pulled.seat.ask(f"cat {credential}") == passwords[guest].password
+    others = [one.password for name, one in passwords.items() if name != guest]
+    assert len(others) > 3
+    places = "/etc /home /opt /root /run /srv /tmp /var /usr/lib/seatwright"
+    words = " ".join(f"-e {shlex.quote(one)}" for one in others)
+    assert pulled.seat.ask(f"grep -rlsF {words} {places} || true") == ""
+    own = shlex.quote(passwords[guest].password)
+    found = pulled.seat.ask(f"grep -rlsF -e {own} {places}").splitlines()
+    handed = "/run/credentials/seatwright-session.service/guest-password"
+    assert {*found} - {handed} == {credential}
 
 
 def only_one_run_at_a_time(pulled: Pulled) -> None:
