@@ -17,7 +17,7 @@ from click.testing import CliRunner
 from conftest import ROOT
 from seatwright.commands.card import command
 from seatwright.image.card import read_image, write_card
-from seatwright.image.device import look
+from seatwright.image.device import look, may_write
 from seatwright.image.errors import ImageError
 from seatwright.image.filesystem import MIB
 from support.small_image import run, small_image
@@ -81,6 +81,19 @@ def test_a_device_that_has_less_room_than_it_says_is_found_out(
         assert look(device).size == 256 * MIB
         with pytest.raises(ImageError, match=said):
             write_card(card, look(device), "rr-01", None, lambda *told: None)
+
+
+def test_a_device_that_is_write_protected_is_left_alone(tmp_path: Path) -> None:
+    card = read_image(small_image(tmp_path / "tarn"), None, lambda *told: None)
+    disk = tmp_path / "card"
+    disk.touch()
+    os.truncate(disk, 256 * MIB)
+    device = Path(run("losetup", "--read-only", "--find", "--show", disk).strip())
+    try:
+        with pytest.raises(ImageError, match="is write-protected"):
+            may_write(look(device), card.blocks.size, device.name)
+    finally:
+        run("losetup", "--detach", device)
 
 
 def test_the_same_device_with_all_of_its_room_is_fine(tmp_path: Path) -> None:

@@ -252,6 +252,12 @@ def test_a_fixed_or_large_disk_is_written_only_when_named(machine: Path) -> None
         may_write(huge, SIZE, None)
 
 
+def test_a_reader_without_a_card_is_said_to_have_none(machine: Path) -> None:
+    (machine / "sys/devices/sdz/size").write_text("0\n")
+    with pytest.raises(ImageError, match=r"/dev/sdz \(Paper Reader\) has no card in it"):
+        may_write(at(machine, "sdz"), SIZE, None)
+
+
 def test_a_partition_and_what_is_no_device_are_refused(machine: Path) -> None:
     with pytest.raises(ImageError, match="is a partition of sdz"):
         look_at_device(Path("/dev/sdz1"), machine / "sys/devices/sdz/sdz1", machine)

@@ -29,6 +29,8 @@ FAILED = (
     "The card cannot be used now. If it was not pulled out, it is broken, or smaller than it says."
 )
 
+SUDO = "Run the same command with sudo."
+
 Progress = Callable[[str, int, int], None]
 """Is told what goes on, how many bytes of how many are done."""
 
@@ -105,8 +107,10 @@ def write_card(
     flags = os.O_RDWR | os.O_CLOEXEC | (os.O_EXCL if target.path.is_block_device() else 0)
     try:
         descriptor = os.open(target.path, flags)
+    except PermissionError as error:
+        raise ImageError(f"{target.path}: {error.strerror}.", SUDO) from None
     except OSError as error:
-        raise ImageError(f"{target.path}: {error.strerror}") from None
+        raise ImageError(f"{target.path}: {error.strerror}.") from None
     try:
         marks = mark(descriptor, target.size, card.blocks.size)
         write_blocks(descriptor, card, progress)

@@ -25,6 +25,7 @@ class Target:
     removable: bool
     in_use: tuple[str, ...]
     system: bool
+    protected: bool = False
 
     @property
     def described(self) -> str:
@@ -68,6 +69,7 @@ def look_at_device(path: Path, at: Path, root: Path) -> Target:
         removable=_read(at / "removable") == "1" or _read(at / "device/type") == "SD",
         in_use=users,
         system=any(_carries_system(part, root) for part in parts),
+        protected=_read(at / "ro") == "1",
     )
 
 
@@ -117,6 +119,10 @@ def may_write(target: Target, needed: int, insist: str | None) -> None:
         raise ImageError(f"{target.path} is the disk this machine runs from.", NEVER)
     if target.in_use:
         raise ImageError(f"{target.path} is in use: {'; '.join(target.in_use)}.", NEVER)
+    if target.size == 0:
+        raise ImageError(f"{target.path} ({target.model}) has no card in it.", "Put one in.")
+    if target.protected:
+        raise ImageError(f"{target.path} is write-protected.", "Cards have a slide at their side.")
     if target.size < needed:
         raise ImageError(
             f"{target.path} has {target.size} bytes, and the image needs {needed}.",
