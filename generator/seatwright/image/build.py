@@ -301,7 +301,7 @@ def _make_boot(order: Order, boot: Path, made: Made) -> None:
     arguments = f"root=PARTUUID={made.ids.partition(2)} ro quiet {order.arguments}".strip()
     if order.of.image.read_only:
         state = f"/dev/disk/by-partuuid/{made.ids.partition(3)}"
-        arguments += f" overlayroot=device:dev={state},timeout=30,recurse=0"
+        arguments += f" overlayroot=device:dev={state},recurse=0"
     make_boot(boot, made.base, order.of.arch, arguments, made.ids, made.snapshot.epoch)
 
 

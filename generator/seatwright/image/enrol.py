@@ -104,7 +104,10 @@ def offered_key(way: Way, directory: Path) -> HostKey:
     done = _ssh(way, directory, "true")
     known = (directory / "known_hosts").read_text() if (directory / "known_hosts").exists() else ""
     if not known:
-        raise ImageError(f"{way.address} does not answer: {done.stderr.strip()}")
+        raise ImageError(
+            f"{way.address} does not answer: {done.stderr.strip()}",
+            "Has it started? Where it is under another address now, give that with --address.",
+        )
     _, kind, key = known.splitlines()[0].split(" ")[:3]
     return HostKey(kind, key)
 
