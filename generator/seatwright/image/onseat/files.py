@@ -88,6 +88,10 @@ ENABLED = {
 """What "systemctl enable" would link, and where."""
 
 
+LEFT_OUT = ("multi-user.target.wants/e2scrub_reap.service", "timers.target.wants/e2scrub_all.timer")
+"""What Debian enables for volumes that no seat has; at a boot it costs as much as the session."""
+
+
 def put_files(root: Path, boot: str, partition: str) -> None:
     """Write all of it below ``root``; the two are PARTUUIDs of the boot partition and the root."""
     program = Path(__file__).with_name("seat_identity.py").read_text(encoding="utf-8")
@@ -97,13 +101,15 @@ def put_files(root: Path, boot: str, partition: str) -> None:
     put(root / "etc/systemd/network/50-seatwright.network", NETWORK)
     put(root / "etc/fstab", TABLE_OF_MOUNTS.format(boot=boot, root=partition))
     (root / "boot/efi").mkdir(parents=True, exist_ok=True)
+    for unwanted in LEFT_OUT:
+        (root / UNITS / unwanted).unlink(missing_ok=True)
     for unit, places in ENABLED.items():
         target = unit if unit.startswith("/") else f"/{UNITS}/{unit}"
         for place in places:
             link = root / UNITS / place / Path(unit).name
             link.parent.mkdir(parents=True, exist_ok=True)
             link.unlink(missing_ok=True)
-            link.symlink_to(target)
+            link.symunwantedto(target)
 
 
 def put(path: Path, text: str, mode: int = 0o644) -> None:
