@@ -696,11 +696,8 @@ def test_a_copy_of_another_version_is_no_copy(seat: Seat) -> None:
     assert read_index(good) is not None
 
 
-def test_a_session_that_stays_up_leaves_bytecode_for_the_next_start(
-    seat: Seat, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """By Python's own rules: what is missing or out of date is written, and nothing else."""
-    monkeypatch.setattr(sys, "dont_write_bytecode", False)
+def test_a_session_that_stays_up_leaves_bytecode_for_the_next_start(seat: Seat) -> None:
+    """What is missing or out of date is written, and nothing else; Python itself believes it."""
     programs = "/usr/lib/seatwright/seatwright"
     wrong = f"{programs}/wrong.py"
     seat.install({f"{programs}/state.py": b"NUMBER = 1\n", wrong: b"no Python"}, session=True)
@@ -708,8 +705,19 @@ def test_a_session_that_stays_up_leaves_bytecode_for_the_next_start(
     (bytecode,) = (seat.path(programs) / "__pycache__").iterdir()
     assert bytecode.name.startswith("state.")
     first = bytecode.stat().st_ino
+    script = f"import sys; sys.path[:0] = [{str(seat.path(programs))!r}]; import state"
+    argv = [sys.executable, "-IBv", "-c", script]
+    said = subprocess.run(argv, capture_output=True, text=True, check=True).stderr
+    assert f"{bytecode} matches" in said and f"code object from {str(bytecode)!r}" in said
     seat.come_up()
     assert bytecode.stat().st_ino == first
     seat.install({f"{programs}/state.py": b"NUMBER = 1_000\n", wrong: b"no Python"}, session=True)
     seat.come_up()
     assert bytecode.stat().st_ino != first
+
+
+def test_programs_write_no_bytecode_by_themselves() -> None:
+    """Python does not flush it, and what a power cut leaves of it keeps a program from starting."""
+    entries = Path(keeper.__file__).parent / "entry"
+    heads = [one.read_text().splitlines()[0] for one in entries.iterdir()]
+    assert {head for head in heads if "python" in head} == {"#!/usr/bin/python3 -IB"}

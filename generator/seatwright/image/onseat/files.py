@@ -109,7 +109,7 @@ def put_files(root: Path, boot: str, partition: str) -> None:
             link = root / UNITS / place / Path(unit).name
             link.parent.mkdir(parents=True, exist_ok=True)
             link.unlink(missing_ok=True)
-            link.symunwantedto(target)
+            link.symlink_to(target)
 
 
 def put(path: Path, text: str, mode: int = 0o644) -> None:

@@ -1,4 +1,4 @@
-#!/usr/bin/python3 -I
+#!/usr/bin/python3 -IB
 """First boot of an image: finds out which seat this is, and makes the image that seat.
 
 The table in the image says what every seat of this model is told.  A seat is known by its board's
