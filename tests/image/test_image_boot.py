@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import shutil
 import time
@@ -19,6 +20,7 @@ from seatwright.image.compare import Difference, compare, inside
 from seatwright.image.enrol import Way, enrol, offered_key, token_file
 from seatwright.image.errors import ImageError
 from seatwright.image.filesystem import MIB
+from seatwright.image.onseat.seat_identity import FONTS
 
 
 def test_a_first_boot_whose_plug_is_pulled_twice_ends_as_the_seat(
@@ -139,7 +141,8 @@ def test_a_seat_that_nobody_knows_waits_and_shows_what_it_is(
         machine.start()
         state = "systemctl show -P SubState seatwright-identity.service"
         machine.becomes(state, "start", STARTED)
-        machine.becomes('grep -c "####" /dev/vcs1', "1", 120)
+        machine.becomes('grep -c "Host key: SHA256" /dev/vcs1', "1", 120)
+        its_address_is_on_the_screen_large(machine)
         assert machine.run(UP).stdout.strip() != "active"
         assert "this image has no seat rr-01" in machine.run(TELL + "rr-01").stderr
         machine.ask(TELL + "fd-2")
@@ -148,6 +151,29 @@ def test_a_seat_that_nobody_knows_waits_and_shows_what_it_is(
     finally:
         machine.pull_the_plug()
         disk.unlink()
+
+
+def its_address_is_on_the_screen_large(machine: Machine) -> None:
+    """Row by row as figlet draws it, whole, and with everything else in sight."""
+    rows, columns = map(int, machine.ask("stty -F /dev/tty1 size").split())
+    text = base64.b64decode(machine.ask("base64 -w0 /dev/vcs1")).decode("latin-1")
+    shown = [text[at : at + columns].rstrip() for at in range(0, rows * columns, columns)]
+    assert "does not know yet which it is" in shown[0]
+    found = machine.ask("ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub").split()[1]
+    assert f"Host key: {found}" in shown and "In the network as 10.0.2.15" in "".join(shown)
+    drawings = {
+        font: machine.ask(f"figlet -w 9999 -f {font} MAC 52:54:00:ab:cd:ef").splitlines()
+        for font in FONTS
+    }
+    (font,) = [
+        font
+        for font, lines in drawings.items()
+        if all(line.rstrip() in shown for line in lines if line.strip())
+    ]
+    print(f"{font}, {columns} x {rows}", flush=True)
+    picture = machine.scratch / "screen.png"
+    machine.picture(picture)
+    assert picture.read_bytes().startswith(b"\x89PNG")
 
 
 TELL = "/usr/lib/seatwright-image/seat-identity tell "
