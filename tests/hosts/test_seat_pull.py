@@ -181,7 +181,7 @@ def a_run_that_was_cut_short_is_begun_anew(pulled: Pulled) -> None:
     commit = pulled.commit("Cut short")
     work = "/var/lib/seatwright/pull"
     pulled.seat.ask(f"systemd-run --quiet --unit=cut {PULL}")
-    assert becomes(lambda: pulled.seat.has(f"{work}/tree/.git/logs/HEAD"), 60)
+    assert becomes(lambda: pulled.seat.ask(f"cat {work}/tree/.git/HEAD") == commit, 60)
     pulled.seat.ask("systemctl kill --signal=KILL cut")
     assert pulled.state()["commit"] != commit
     pulled.seat.ask(
@@ -195,6 +195,18 @@ def a_run_that_was_cut_short_is_begun_anew(pulled: Pulled) -> None:
     }  # fmt: skip
     told = json.loads(pulled.seat.ask("cat /etc/seatwright/session.json"))
     assert told["idle_after"] == 902
+    a_store_that_is_damaged_is_fetched_anew(pulled)
+
+
+def a_store_that_is_damaged_is_fetched_anew(pulled: Pulled) -> None:
+    """As a card that wears out leaves it, with no run cut short."""
+    pulled.change("seat_session_idle_after", 904)
+    commit = pulled.commit("Worn out")
+    store = "/var/lib/seatwright/pull/store"
+    pulled.seat.ask(f"for file in $(find {store}/objects {store}/refs -type f); do : >$file; done")
+    code, said = pulled.pull()
+    assert code == 0, said
+    assert pulled.state()["good"] == commit
 
 
 def it_has_its_own_guests_credential_and_no_other(pulled: Pulled) -> None:

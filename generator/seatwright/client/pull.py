@@ -119,7 +119,18 @@ def end() -> None:
 
 
 def fetch(config: Mapping[str, object]) -> str:
-    """The newest commit of the branch, in a repository of our own."""
+    """The newest commit of the branch, in a repository of our own, which is made anew where it is
+    what fails."""
+    try:
+        return fetch_into_store(config)
+    except PullError:
+        run(["git", "ls-remote", "--quiet", str(config["repository"])], "unreachable")
+    shutil.rmtree(WORK / "store", ignore_errors=True)
+    return fetch_into_store(config)
+
+
+def fetch_into_store(config: Mapping[str, object]) -> str:
+    """The same, with the repository as it is."""
     store = WORK / "store"
     if not (store / "HEAD").exists():
         run(["git", "init", "--quiet", "--bare", str(store)], "failed")
