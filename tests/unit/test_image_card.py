@@ -174,6 +174,8 @@ def test_it_asks_with_size_and_model_and_takes_only_the_name(image: Path, blank:
     before = blank.stat().st_mtime_ns
     _, said = seatwright_card(image, blank, "--seat", "rr-01", given="yes\n")
     assert "Everything on" in said and "0.3 GB, a file" in said and "Nothing was written" in said
+    _, said = seatwright_card(image, blank, "--seat", "rr-01")  # nobody answers
+    assert "Nothing was written" in said
     assert blank.stat().st_mtime_ns == before
     status, said = seatwright_card(image, blank, "--seat", "rr-01", given="card\n")
     assert status == 0, said

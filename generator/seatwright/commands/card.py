@@ -53,13 +53,19 @@ def command(
     if token:
         keep_token(seat, token)
     log(f"{device} is the card of {seat}: written, read back, alike.")
+    log(f"Next, once {seat} has started with it: seatwright enrol {seat} SITE")
     return Status.FINE
 
 
 def ask(target: Target) -> None:
     """Let the person say by its name that a device may be erased."""
     log(f"Everything on {target.path} will be lost: {target.described}.")
-    if click.prompt(f"Type {target.name} to go on", default="", show_default=False) != target.name:
+    try:
+        said = click.prompt(f"Type {target.name} to go on", default="", show_default=False)
+    except click.Abort:
+        log("")
+        raise Refused("Nothing was written.", status=Status.INTERRUPTED) from None
+    if said != target.name:
         raise Refused("Nothing was written.")
 
 

@@ -63,11 +63,20 @@ def command(
     found = sound(site)
     if seat is not None:
         return compared(found, site, output or Path("images", model), seat)
+    if access_key is None:
+        log(NOBODY)
     order = order_of(found, site, model, output or Path("images", model), access_key, key, renew)
     with refusing():
         place = build(order, log)
     click.echo(place / f"{model}.img")
+    log(f"Next, for each seat: seatwright card {place}/{model}.img DEVICE --seat SEAT")
     return Status.FINE
+
+
+NOBODY = (
+    "Without --access-key nobody is let in over ssh: the image's seats can be neither enrolled nor "
+    "changed by a playbook."
+)
 
 
 def sound(site: Path) -> PlannedSite:

@@ -58,7 +58,7 @@ def ensure_base(recipe: Recipe, snapshot: Snapshot | None, cache: Path) -> tuple
     bases = cache / "images" / "bases"
     bases.mkdir(parents=True, exist_ok=True)
     if snapshot is not None:
-        place = bases / base_name(recipe, snapshot)
+        place = base_place(recipe, snapshot, cache)
         with locked(bases / f".{place.name}.lock"):
             if not place.is_dir():
                 _make(recipe, snapshot, place)
@@ -70,6 +70,11 @@ def ensure_base(recipe: Recipe, snapshot: Snapshot | None, cache: Path) -> tuple
         shutil.rmtree(place, ignore_errors=True)
         unfinished.rename(place)
     return place, found
+
+
+def base_place(recipe: Recipe, snapshot: Snapshot, cache: Path) -> Path:
+    """Where the base is kept."""
+    return cache / "images" / "bases" / base_name(recipe, snapshot)
 
 
 def base_name(recipe: Recipe, snapshot: Snapshot) -> str:

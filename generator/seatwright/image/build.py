@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from seatwright.image.base import ensure_base
+from seatwright.image.base import base_place, ensure_base
 from seatwright.image.blockmap import map_image, to_xml
 from seatwright.image.board import (
     Board,
@@ -33,7 +33,7 @@ from seatwright.image.disk import (
 )
 from seatwright.image.errors import ImageError
 from seatwright.image.filesystem import FULL, FileSystem, check_ext4, debugfs, make_ext4
-from seatwright.image.layer import LayerSpec, ensure_layer
+from seatwright.image.layer import LayerSpec, ensure_layer, layer_place
 from seatwright.image.manifest import bill_of_materials, digest_of, manifest, sign
 from seatwright.image.onseat.files import PLACE
 from seatwright.image.recipe import KERNELS, Recipe, recipe_of
@@ -108,7 +108,8 @@ def build(order: Order, say: Say) -> Path:
             order.repository, order.rendered, order.model, order.seats, base, order.variables
         )
         spec = _layer_spec(order, base, snapshot, table, ids)
-        say("Provisioning with clients.yml.")
+        if not layer_place(spec, order.cache).is_dir():
+            say("Provisioning with clients.yml.")
         layer = ensure_layer(spec, order.cache)
         root = _ensure_root(order, base, layer, snapshot, say)
         staged = sibling(order.target)
@@ -118,6 +119,7 @@ def build(order: Order, say: Say) -> Path:
             say("Putting the image together.")
             _compose(order, staged, Made(base, root, snapshot, ids, board), table)
             _describe(order, staged, base, layer, table, snapshot)
+            (staged / ".gitignore").write_text("*\n")  # large, and made again at any time
             exchange(order.target, staged)
         finally:
             remove(staged)
@@ -190,7 +192,10 @@ def _base(order: Order, say: Say) -> tuple[Path, Snapshot, DiskIds]:
             f"{file} does not have {', '.join(missing)}, which the image needs now.",
             "Build with --renew to record a new list.",
         )
-    say("Making the base." if recorded else "Making the base, recording its packages.")
+    if recorded is None:
+        say("Making the base, recording its packages.")
+    elif not base_place(wanted, recorded, order.cache).is_dir():
+        say("Making the base.")
     base, snapshot = ensure_base(wanted, recorded, order.cache)
     if recorded is None:
         _record(file, snapshot, say)

@@ -67,13 +67,17 @@ PLAYBOOKS = ("clients", "first-access")
 
 def ensure_layer(spec: LayerSpec, cache: Path) -> Path:
     """The layer of ``spec``; made first where the cache has none. Raises :class:`ImageError`."""
-    layers = cache / "images" / "layers"
-    layers.mkdir(parents=True, exist_ok=True)
-    place = layers / spec.digest()[:24]
-    with locked(layers / f".{place.name}.lock"):
+    place = layer_place(spec, cache)
+    place.parent.mkdir(parents=True, exist_ok=True)
+    with locked(place.with_name(f".{place.name}.lock")):
         if not place.is_dir():
             _make(spec, place)
     return place
+
+
+def layer_place(spec: LayerSpec, cache: Path) -> Path:
+    """Where the layer is kept."""
+    return cache / "images" / "layers" / spec.digest()[:24]
 
 
 def _make(spec: LayerSpec, place: Path) -> None:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from seatwright.ansible_runs import Outcome
-from seatwright.image.base import HOST_ARCH, base_name, ensure_base
+from seatwright.image.base import HOST_ARCH, base_place, ensure_base
 from seatwright.image.errors import ImageError
 from seatwright.image.layer import LayerSpec, ensure_layer
 from seatwright.image.onseat.files import PLACE, PROGRAM, UNITS
@@ -135,8 +135,7 @@ def _base(stage: Stage, wanted: Recipe) -> tuple[Path, Snapshot]:
     kept = stage.cache / "images/rehearsal" / f"{wanted.name}.packages"
     recorded = read_snapshot(own, wanted.name)
     if recorded is None and (found := read_snapshot(kept, wanted.name)):
-        here = stage.cache / "images/bases" / base_name(wanted, found)
-        recorded = found if here.is_dir() else None
+        recorded = found if base_place(wanted, found, stage.cache).is_dir() else None
     base, snapshot = ensure_base(wanted, recorded, stage.cache)
     if recorded is None:
         kept.parent.mkdir(parents=True, exist_ok=True)
