@@ -17,7 +17,7 @@ from seatwright.image.base import ensure_base
 from seatwright.image.build import Order, build
 from seatwright.image.card import read_image, write_card
 from seatwright.image.device import look
-from seatwright.image.recipe import recipe
+from seatwright.image.recipe import Recipe, recipe
 from seatwright.image.snapshot import read_snapshot, snapshot_file
 from seatwright.rehearsal.base import cache_directory
 from seatwright.rehearsal.playbooks import HEADLESS
@@ -46,14 +46,13 @@ def workshop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     subprocess.run(
         ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", str(place / "key")], check=True
     )
-    record_packages(place / "inventories/fennmoor")
+    record_packages(place / "inventories/fennmoor", recipe("bookworm", "amd64"))
     yield place
     shutil.rmtree(place, ignore_errors=True)
 
 
-def record_packages(site: Path) -> None:
+def record_packages(site: Path, wanted: Recipe) -> None:
     """The list of packages of an earlier run, while its base is still there; else a new one."""
-    wanted = recipe("bookworm", "amd64")
     kept = cache_directory() / "images/rehearsal" / f"{wanted.name}.packages"
     found = read_snapshot(kept, wanted.name)
     bases = cache_directory() / "images/bases"

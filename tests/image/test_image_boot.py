@@ -102,7 +102,7 @@ def compared(machine: Machine, order: Order) -> list[Difference]:
 def it_comes_back_from_an_update_whose_plug_is_pulled(machine: Machine, workshop: Path) -> None:
     """What the last step broke by hand is put right by a run that is cut short, or by the next."""
     known = identity(machine)
-    (moment,) = moments(1, 5, 60)
+    (moment,) = moments(1, 5, 40)
     with ThreadPoolExecutor(1) as beside:
         run = beside.submit(clients, machine, workshop)
         time.sleep(moment)

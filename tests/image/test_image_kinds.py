@@ -22,7 +22,7 @@ from machine import CARD, Machine
 from plugs import STARTED, UP, comes_up, identity, moments, pull_at_random_moments
 from test_image_boot import clients
 
-from conftest import ROOT, SETTINGS
+from conftest import ROOT, SETTINGS, own_cache, record_packages
 from seatwright.ansible_runs import extra
 from seatwright.commands.planned import plan_site
 from seatwright.image.blockmap import pieces
@@ -30,6 +30,7 @@ from seatwright.image.build import Order, build
 from seatwright.image.card import read_image, write_card
 from seatwright.image.device import look
 from seatwright.image.filesystem import MIB
+from seatwright.image.recipe import recipe
 
 pytestmark = pytest.mark.long
 
@@ -138,7 +139,8 @@ def test_a_root_that_is_not_written(order: Order, workshop: Path, tmp_path: Path
     wanted = ordered(
         order, tmp_path / "repository", "tarn", "image: {read-only: true}", settings=how
     )
-    image = build(wanted, quiet) / "tarn.img"
+    record_packages(wanted.site, recipe("bookworm", "amd64", read_only=True, pulls=True))
+    image = build(replace(wanted, cache=own_cache(tmp_path)), quiet) / "tarn.img"
     with started(image, "fd-1", workshop / "key", tmp_path, "amd64") as machine:
         pull_at_random_moments(machine, 3)
         comes_up(machine)

@@ -37,8 +37,9 @@ IMAGE_PACKAGES = (
 )
 """What an image has besides what any seat has: it must boot and find its network by itself."""
 
-READ_ONLY_PACKAGES = ("overlayroot",)
-"""What keeps the root unwritten: it lays a writable file system over it in the initial RAM disk."""
+READ_ONLY_PACKAGES = ("busybox", "overlayroot")
+"""What keeps the root unwritten: it lays a writable file system over it in the initial RAM disk, by
+a script that the shell there by itself cannot run."""
 
 ONSEAT = Path(__file__).with_name("onseat")
 READ_ONLY_FILES = {
