@@ -224,15 +224,22 @@ def test_identifiers_are_as_large_as_the_screen_allows(monkeypatch: pytest.Monke
     class Drawn:
         def __init__(self, argv: list[str], input: str, **options: object) -> None:
             width, (across, down) = int(argv[2]), sizes[argv[4]]
-            rows = [argv[4] + "#" * (across * len(line) - len(argv[4])) for line in input.split()]
+            rows = [
+                argv[4] + "#" * (across * len(line) - len(argv[4])) for line in input.splitlines()
+            ]
             cut = [row[at : at + width] for row in rows for at in range(0, len(row), width)]
             self.stdout = "\n".join("\n".join([row] * down) for row in cut) + "\n"
 
     monkeypatch.setattr(seat_identity.subprocess, "run", Drawn)
-    lines = "MAC-52:54:00:ab:cd:ef\nSN-FX100"
-    for columns, rows, font in ((240, 67, "banner"), (160, 50, "standard"), (128, 48, "small")):
+    lines = "MAC 52:54:00:ab:cd:ef\nS/N FX100"
+    for columns, rows, font in (
+        (240, 67, "banner"),
+        (128, 48, "banner"),  # in shorter lines
+        (160, 30, "standard"),
+        (128, 20, "small"),
+    ):
         shown = seat_identity.large(lines, columns, rows)
         assert shown.startswith(font) and max(map(len, shown.splitlines())) <= columns
         assert len(shown.splitlines()) <= rows - 6
-    assert seat_identity.large(lines, 80, 25).startswith("mini")
-    assert seat_identity.large(lines, 240, 17).startswith("small")
+    assert seat_identity.large(lines, 60, 16).startswith("mini")
+    assert seat_identity.large(lines[:21], 80, 25).startswith("standard")

@@ -75,6 +75,7 @@ def wait_for_seat(table: Row) -> Row:
     began = time.monotonic()
     shown: tuple[str, ...] = ()
     while (seat := find_seat(table)) is None:
+        look_for_card()
         known = identifiers()
         now = (*known, where_line())
         if time.monotonic() - began > ADAPTERS and now != shown:
@@ -82,6 +83,13 @@ def wait_for_seat(table: Row) -> Row:
             shown = now
         time.sleep(AGAIN if shown else 0.2)
     return seat
+
+
+def look_for_card() -> None:
+    """Have the boot partition mounted, where systemd gave up waiting for it at a slow start."""
+    if not CARD.parent.is_mount():
+        argv = ["systemctl", "start", "--no-block", "boot-efi.mount"]
+        subprocess.run(argv, capture_output=True, check=False)
 
 
 def find_seat(table: Row) -> Row | None:
@@ -147,16 +155,27 @@ FONTS = ("banner", "standard", "small", "mini")
 
 
 def large(text: str, columns: int, rows: int) -> str:
-    """Text in the largest letters that a screen has room for, beside a few lines of small ones."""
+    """Text in the largest letters that a screen has room for, beside a few lines of small ones; in
+    shorter lines, where that makes room for larger letters."""
+    shorter = MAC.sub(r"\1\n\2", LABEL.sub(r"\1\n", text))
     found = text
     for font in FONTS:
-        argv = ["figlet", "-w", str(columns), "-f", font]
-        found = subprocess.run(argv, input=text, capture_output=True, text=True).stdout.rstrip()
-        one_each = ["figlet", "-w", "9999", "-f", font]
-        whole = subprocess.run(one_each, input=text, capture_output=True, text=True).stdout.rstrip()
-        if found == whole and len(found.splitlines()) <= rows - 6:
-            break
+        for shape in (text, shorter):
+            found = drawn(shape, font, columns)
+            fits = found == drawn(shape, font, 9999)
+            if fits and len(found.splitlines()) <= rows - 6:
+                return found
     return found
+
+
+LABEL = re.compile(r"^(\S+) ", re.MULTILINE)
+MAC = re.compile(r"(..:..:..:)(..:..:..)")
+
+
+def drawn(text: str, font: str, columns: int) -> str:
+    """What figlet makes of it."""
+    argv = ["figlet", "-w", str(columns), "-f", font]
+    return subprocess.run(argv, input=text, capture_output=True, text=True).stdout.rstrip()
 
 
 def screen_size(descriptor: int) -> tuple[int, int]:
@@ -270,12 +289,13 @@ GRAIN = 2048
 
 def last_partition() -> tuple[Path, int]:
     """The device that the root is on, and the number of its last partition."""
-    listed = subprocess.run(
-        ["findmnt", "-no", "SOURCE", "/boot/efi"], capture_output=True, text=True, check=True
-    )
-    boot = Path(listed.stdout.strip()).name
+    sources = [
+        subprocess.run(["findmnt", "-no", "SOURCE", place], capture_output=True, text=True).stdout
+        for place in ("/media/root-ro", "/")
+    ]
+    root = next(Path(one.strip()).name for one in sources if one.startswith("/dev/"))
     sys_block = Path("/sys/class/block")
-    device = (sys_block / boot).resolve().parent.name
+    device = (sys_block / root).resolve().parent.name
     numbers = [int(read(one)) for one in (sys_block / device).glob("*/partition")]
     return Path("/dev", device), max(numbers)
 
