@@ -5,6 +5,8 @@ References: QEMU 7.2's USB devices and its account of redirected ones (QMP), Lin
 
 from __future__ import annotations
 
+import time
+
 import pytest
 from shapes import CASES, Case
 from twin_bench import DRIVE, Bench
@@ -86,6 +88,18 @@ def test_plugged_and_pulled_again_and_again(bench: Bench, times: int) -> None:
     print(f"{times} times: {files} → {files_after} files, {before}, {between}, {after} kB")
     assert files_after <= files
     assert min(between - before, after - between) < 500 + 5 * times, "kB"
+
+
+def test_pulled_before_it_is_handed_over(bench: Bench) -> None:
+    """At any moment of the handover; no port is lost by it, and the next device arrives."""
+    for tenths in range(8):
+        bench.plug("1-1")
+        time.sleep(tenths / 10)
+        bench.pull("1-1")
+    bench.arrives(0)
+    for place in ("1-1", "1-2", "1-3", "1-4"):
+        bench.plug(place)
+    bench.arrives(4, *[DRIVE] * 4)
 
 
 def test_keyboard_mouse_and_hubs_stay_and_what_is_behind_a_hub_does_not(bench: Bench) -> None:

@@ -12,6 +12,11 @@ from twin_bench import DRIVE, RULES, Bench, as_object
 
 from seatwright.twin.emulator import wait_until
 
+BACK = 15.0
+"""Seconds within which a seat is back; an emulated one may take most of them for TLS.
+
+That it is 5 on a seat is held by the session's own tests.
+"""
 EVERYTHING = "-1,-1,-1,-1,1"
 
 
@@ -70,27 +75,44 @@ def test_the_hosts_filter_refuses_what_the_client_permits(bench: Bench) -> None:
     bench.twin.client.wait_state("waiting")
 
 
+def seconds_until(bench: Bench, event: str, since: str, began: float) -> float:
+    """From a moment to an event, both by the client's clock."""
+    line = bench.event(event, since)
+    return int(line["__REALTIME_TIMESTAMP"]) / 1e6 - began
+
+
 def test_the_guest_is_killed_and_comes_back(bench: Bench) -> None:
     client, guest = bench.twin.client, bench.twin.guest
     bench.plug("1-1")
     bench.arrives(1, DRIVE)
+    since = client.cursor()
     guest.stop()
     client.wait_state("waiting")
     guest.start()
-    began = time.monotonic()
+    began = client.clock()
+    took = seconds_until(bench, "connected", since, began)
     bench.arrives(1, DRIVE)
-    print(f"device back {time.monotonic() - began:.1f} s after the host's return")
+    back = seconds_until(bench, "device-arrived", since, began)
+    print(f"connected {took:.1f} s, device back {back:.1f} s after the host's return")
+    assert took < BACK
 
 
-def test_the_cable_is_out_for_a_while(bench: Bench) -> None:
+def test_the_cable_is_out_for_a_minute(bench: Bench) -> None:
     client = bench.twin.client
     bench.plug("1-1")
     bench.arrives(1, DRIVE)
+    pulled, since = time.monotonic(), client.cursor()
     client.set_link(False)
     client.wait_state("waiting", 60)
+    print(f"noticed {time.monotonic() - pulled:.0f} s after the cable was pulled")
+    time.sleep(max(0, pulled + 60 - time.monotonic()))
+    began = client.clock()
     client.set_link(True)
-    client.wait_state("shown", 60)
+    took = seconds_until(bench, "connected", since, began)
     bench.arrives(1, DRIVE)
+    back = seconds_until(bench, "device-arrived", since, began)
+    print(f"connected {took:.1f} s, device back {back:.1f} s after the cable's return")
+    assert took < BACK
 
 
 @pytest.mark.parametrize("wrong", ["password", "certificate"])

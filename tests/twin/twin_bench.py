@@ -60,9 +60,12 @@ class Bench:
         assert "10.0.2.15" in client.shell("ip -br -4 address show scope global")
 
     def calm(self) -> None:
+        places = " ".join(self.twin.client.sockets.plugged())
         self.player.pull_all()
         self.twin.client.sockets.pull_all()
         self.twin.client.wait_state("shown")
+        gone = f"cd /sys/bus/usb/devices; for one in {places}; do [ ! -e $one ] || exit 1; done"
+        wait_until("end", lambda: self.twin.client.run("sh", "-c", gone).code == 0, 30, every=0.5)
         self.arrives(0)
 
 

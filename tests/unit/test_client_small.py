@@ -31,7 +31,7 @@ CLIENT = Path(messages.__file__).parent
 
 def test_waits_grow_stay_below_five_seconds_and_begin_anew() -> None:
     back_off = BackOff(random=lambda: 0.5)
-    assert [back_off.next() for _ in range(5)] == [0.5, 1.0, 2.0, 2.5, 2.5]
+    assert [back_off.next() for _ in range(5)] == [0.5, 1.0, 2.0, 2.0, 2.0]
     back_off.reset()
     assert back_off.next() == 0.5
     assert LONGEST_WAIT * (1 + JITTER) + KNOCK_SECONDS <= 5

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 FIRST_WAIT = 0.5
-LONGEST_WAIT = 2.5
+LONGEST_WAIT = 2.0
 """With the jitter and a knock below 5 s, so a seat is back within that of its host's return."""
 KNOCK_SECONDS = 2
 """How long a host may take to answer at all: a first packet and one more (Linux tcp(7)).
