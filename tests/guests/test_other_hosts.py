@@ -34,9 +34,10 @@ def site(root: Path, template: str = TEMPLATE, can: str = "filter, passwords") -
     granary = root / "granary"
     host = (
         'kind: commands, address: quay.example, listen: "::", template: granary.txt, '
-        f"inspect: [{granary}, show], apply: [{granary}, set], password: [{granary}, password], "
-        f"can: [{can}]"
+        f"inspect: [{granary}, show], apply: [{granary}, set], can: [{can}]"
     )
+    if "passwords" in can:
+        host += f", password: [{granary}, password]"
     if "tickets" in can:
         host += ", ticket: [/usr/local/bin/granary, ticket]"
     path = make_repository(root, TINY.replace('address: quay.example, listen: "192.0.2.10"', host))
@@ -143,13 +144,21 @@ def test_what_a_guest_loses_there_is_a_finding(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        (("password:", "ticket: [/bin/x], password:"), None),
+        (("can: [filter, passwords]", "can: [tickets, passwords], ticket: [/bin/x]"), None),
         (("can: [filter, passwords]", "can: [tickets]"), "has no command ticket"),
         (("password: [", "ticket: ["), "has no command password"),
+        (
+            ("password: [", "ticket: [/bin/x], password: ["),
+            "a command ticket and cannot",
+        ),
+        (
+            ("can: [filter, passwords]", "can: [filter]"),
+            "a command password and cannot",
+        ),
         (("password: [", "ticket: [granary], password: ["), '"granary" is not an absolute path'),
     ],
 )
-def test_what_a_host_can_do_with_a_command_it_has_one_for(
+def test_what_a_host_can_do_with_a_command_it_has_one_for_and_no_other(
     tmp_path: Path, change: tuple[str, str], said: str | None
 ) -> None:
     path = site(tmp_path)
@@ -169,6 +178,10 @@ def test_tickets_alone_need_no_password_anywhere(tmp_path: Path) -> None:
     assert made.returncode == 0, made.stdout + made.stderr
     said = made.stdout + made.stderr
     assert "the password of attic-1" in said and "of hall-1" not in said
+    anew = seatwright(
+        "secrets", path, "--vault-password-file", tmp_path / "password", "--password", "hall-1"
+    )
+    assert anew.returncode == 2 and 'The guest "hall-1" has no password.' in anew.stderr
 
 
 def test_a_template_stays_below_the_site(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from seatwright.image.enrol import keep_token
 @click.command()
 @click.argument("image", type=click.Path(path_type=Path))
 @click.argument("device", type=click.Path(path_type=Path))
-@click.option("--seat", required=True, help="The seat that the card is for.")
+@click.option("--seat", required=True, metavar="NAME", help="The seat that the card is for.")
 @click.option(
     "--signers",
     type=click.Path(path_type=Path, dir_okay=False, exists=True),

@@ -23,7 +23,7 @@ GATES = ("never", "unpromised", "permissive", "change")
 @click.command()
 @click.argument("old")
 @click.argument("new", default=".")
-@click.option("--site", "name", help=f"Name of the site's folder below {FOLDER}/.")
+@click.option("--site", "name", metavar="NAME", help=f"Name of the site's folder below {FOLDER}/.")
 @click.option("--repository", type=click.Path(path_type=Path), default=Path("."), hidden=True)
 @click.option(
     "--fail-on",

@@ -12,7 +12,7 @@ from seatwright.commands.planned import plan_site
 from seatwright.findings.words import nearest, shown
 from seatwright.plan import Plan
 from seatwright.secrets import FOLDER
-from seatwright.secrets.state import NotYet, Wishes, make
+from seatwright.secrets.state import NotYet, Wishes, make, takes_password
 from seatwright.secrets.store import load, save
 from seatwright.secrets.vault import Vault, VaultError
 from seatwright.site.read import site_file
@@ -83,6 +83,10 @@ def _guests(names: tuple[str, ...], plan: Plan) -> frozenset[str]:
             near = nearest(name, plan.guests)
             hint = f"Did you mean {near}?" if near else "seatwright plan names the guests."
             raise Refused(f"There is no guest {shown(name)}.", hint)
+        host = plan.hosts[plan.guests[name].host]
+        if not takes_password(host):
+            hint = f"Its host {host.name} can do none: see can in the description."
+            raise Refused(f"The guest {shown(name)} has no password.", hint)
     return frozenset(names)
 
 

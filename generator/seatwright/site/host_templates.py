@@ -55,6 +55,10 @@ def _commands(name: str, host: Mapping[str, Any]) -> Iterator[Problem]:
             text = f"{name} can do {able} and has no command {key}."
             hint = f"Give the words of the command as {key}, or leave {able} out of can."
             yield Problem("host-template", ("hosts", name, "can"), text, hint)
+        if able not in can and host[key] and BROKEN not in (host["can"], host[key]):
+            text = f"{name} has a command {key} and cannot do {able}."
+            hint = f"Add {able} to can, or leave {key} out."
+            yield Problem("host-template", ("hosts", name, key), text, hint, at_key=True)
     if ticket and ticket[0] is not BROKEN and not ticket[0].startswith("/"):
         text = f"The command {shown(ticket[0])} is not an absolute path."
         hint = "The seat's session runs it, and looks for it nowhere."
