@@ -45,8 +45,9 @@ def test_ports_are_added_live_where_that_is_asked_for(hypervisor: Daemon) -> Non
         ]
     )
     assert usb(hypervisor, "grows") == before
-    checked = bring(hypervisor, [more], live_ports=True, check=True)
+    checked = bring(hypervisor, [more], live_ports=True, restart="now", check=True)
     assert checked["changed"] and usb(hypervisor, "grows") == before
+    assert checked["guests"]["grows"]["behind"] == [] and "said" not in checked["guests"]["grows"]
     second = bring(hypervisor, [more], live_ports=True)
     assert second["changed"] and second["guests"]["grows"]["behind"] == []
     after = usb(hypervisor, "grows")
@@ -111,7 +112,8 @@ def test_a_password_goes_to_a_running_guest_and_nowhere_else(hypervisor: Daemon)
     guest, secret = start(hypervisor, "secret"), "planted-9f2c-secret"
     passwords = {"secret": {"password": secret, "valid_until": "2030-01-01T00:00:00"}}
     run = pid(hypervisor, "secret")
-    checked = bring(hypervisor, [guest], passwords=passwords, check=True)
+    checked = bring(hypervisor, [guest], passwords=passwords, restart="now", check=True)
+    assert checked["guests"]["secret"]["behind"] == [] and "said" not in checked["guests"]["secret"]
     done = bring(hypervisor, [guest], passwords=passwords)
     assert done["changed"] and done["guests"]["secret"]["behind"] == []
     assert pid(hypervisor, "secret") == run
@@ -138,7 +140,8 @@ def test_a_renewed_certificate_waits_for_a_restart(
     make_certificates(tmp_path / "new")
     for path in (tmp_path / "new").iterdir():
         (certificates / path.name).write_text(path.read_text())
-    now = {"certificate": (certificates / "server-cert.pem").read_text() + first}
+    words = "Made for the host by its owner:\n"
+    now = {"certificate": words + (certificates / "server-cert.pem").read_text() + first}
     late = bring(hypervisor, [guest], **now)
     assert not late["changed"] and late["guests"]["renewed"]["behind"] == [
         "- certificate: the one it was started with",

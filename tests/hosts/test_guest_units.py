@@ -135,8 +135,9 @@ def running_guests_wait(site: Rendered, host: Seat, root: Path, path: Path) -> N
 
 
 def ports_are_added_live(site: Rendered, host: Seat, root: Path) -> None:
-    foreseen = play(site, root, "--check", guest_units_live_ports=True).expect_success()
-    assert foreseen.recap["quay"].changed == 1
+    how = {"guest_units_live_ports": True, "guest_units_restart": "now"}
+    foreseen = play(site, root, "--check", "-v", **how).expect_success()
+    assert foreseen.recap["quay"].changed == 1 and "restarted: []" in foreseen.text
     assert "device_add" not in host.ask(f"cat {ORDERED}")
     done = play(site, root, guest_units_live_ports=True).expect_success()
     assert done.recap["quay"].changed == 1 and "running with earlier" not in done.text

@@ -358,6 +358,12 @@ def test_a_later_list_does_not_count_as_alike_where_something_is_done_before_it(
     assert not seen["changed"] and not seen["ahead"]["later"]["alike"]
 
 
+def test_a_later_list_of_which_nothing_is_known_ahead_is_not_left_out(root: Path) -> None:
+    put(root, [entry("/etc/one", "1\n")])
+    said = put(root, [entry("/etc/one", "1\n")], ahead={"later": []})[0]
+    assert not said["changed"] and said["ahead"] == {"later": {"alike": False, "needs": []}}
+
+
 def test_what_is_wrong_with_a_later_list_is_left_for_its_own_task_to_say(root: Path) -> None:
     said = put(root, [], ahead={"later": [entry("relative", "x")]})[0]
     assert said["ahead"] == {"later": {"alike": False, "needs": []}}

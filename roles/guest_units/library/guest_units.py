@@ -37,7 +37,10 @@ EXAMPLES = r"""
 """
 
 RETURN = r"""
-said: {description: A sentence for each guest that is not as planned., type: list, returned: always}
+said:
+  description: A sentence for each guest that is not as planned, and below it what differs.
+  type: list
+  returned: always
 added: {description: By guest, the ports that were added while it runs., type: dict, returned: always}
 restarted: {description: Guests that were restarted., type: list, returned: always}
 """
@@ -121,7 +124,8 @@ def _look(module: AnsibleModule, name: str, result: dict) -> None:
     if shown["ActiveState"] != "active":
         return
     _add_ports(module, name, result)
-    behind = _behind(name, shown["ActiveEnterTimestamp"])
+    added = {f"+ {line}" for line in result["added"].get(name, ())}
+    behind = _behind(name, shown["ActiveEnterTimestamp"], added)
     if not behind:
         return
     held = _held_back(module, name)
@@ -164,8 +168,11 @@ def _add_ports(module: AnsibleModule, name: str, result: dict) -> None:
         result["added"].setdefault(name, []).append(guest_qemu.port_line(values))
 
 
-def _behind(name: str, started: str) -> list[str]:
-    """A line for each thing that it was not started with; systemd writes its start as @seconds."""
+def _behind(name: str, started: str, added: set[str]) -> list[str]:
+    """A line for each thing that it was not started with; systemd writes its start as @seconds.
+
+    Check mode has ``added`` nothing, and what it would have added does not count.
+    """
     lines, dated = [], [*(f"{FILES}/{name}{ending}" for ending in DATED), *SHARED, UNIT_FILE]
     live = [f"+ {guest_qemu.port_line(values)}" for values in _missing(name).values()]
     for ending in CONFIGURATION:
@@ -173,7 +180,7 @@ def _behind(name: str, started: str) -> list[str]:
         if texts is None:
             dated.append(f"{FILES}/{name}{ending}")
         else:
-            lines += guest_qemu.differences(*texts)
+            lines += [line for line in guest_qemu.differences(*texts) if line not in added]
     end = int(started.removeprefix("@")) + 1
     late = [f"  {file} is newer than its start" for file in dated if _written(file) >= end]
     how = " (can be done while it runs, with guest_units_live_ports)"

@@ -59,7 +59,7 @@ options:
     description:
       - Lists that later tasks of the run put in place, by name, only compared here, and returned as
         C(ahead). A later task that has nothing to do can then be left out, and another
-        sends at once what it would be asked for.
+        sends at once what it would be asked for. An empty list tells nothing: its task compares.
     type: dict
     default: {}
   needs:
@@ -300,12 +300,14 @@ def compare_ahead(
     """Whether a list of a later task is in place, and the contents that it will be asked for.
 
     ``settled``: nothing is done before that task. What is wrong with the list is said by its own task.
+    An empty list stands for one of which nothing is known before that task.
     """
     try:
         work, trouble = compare(params["root"], name, params["session"], parse_entries(files))
     except (Refused, OSError):
         return {"alike": False, "needs": []}
-    return {"alike": settled and not work.changed and not trouble, "needs": work.needs}
+    alike = settled and bool(files) and not work.changed and not trouble
+    return {"alike": alike, "needs": work.needs}
 
 
 def settles(seen: Mapping[str, Any]) -> bool:

@@ -70,7 +70,7 @@ def close(connection: libvirt.virConnect) -> None:
 
 @dataclass
 class Live:
-    """A running guest beside its plan; with ``check`` nothing is done to it."""
+    """A running guest beside its plan; with ``check`` nothing is done to it, but seen as if it were."""
 
     domain: libvirt.virDomain
     guest: dict
@@ -88,8 +88,8 @@ class Live:
         until = self.guest.get("valid_until")
         if (graphics.get("passwd"), graphics.get("passwdValidTo")) == (planned, until):
             return False
+        guest_xml.set_password(graphics, self.guest)
         if not self.check:
-            guest_xml.set_password(graphics, self.guest)
             graphics.set("connected", "keep")
             self._do(self.domain.updateDeviceFlags, graphics)
         return True
@@ -97,9 +97,11 @@ class Live:
     def add_ports(self) -> bool:
         """Attach the planned ports that it lacks; True where there were any."""
         missing = guest_xml.ports_to_add(self.seen, self.guest)
-        if not self.check:
-            for port in missing:
-                self._do(self.domain.attachDeviceFlags, guest_xml.port_element(port))
+        for port in map(guest_xml.port_element, missing):
+            if self.check:
+                self.seen.find("devices").append(port)
+            else:
+                self._do(self.domain.attachDeviceFlags, port)
         return bool(missing)
 
     def _do(self, call, element: etree._Element) -> None:
@@ -209,8 +211,10 @@ def _shows(graphics: etree._Element, planned: str) -> bool:
         )
     except OSError:
         return True
-    # Of a chain the display's own comes first; lines may be of another length.
-    first = planned.strip().partition(ssl.PEM_FOOTER)[0] + ssl.PEM_FOOTER
+    # Of a chain the display's own comes first; words may stand before it, and lines may be of
+    # another length.
+    first = planned.partition(ssl.PEM_HEADER)[2].partition(ssl.PEM_FOOTER)[0]
+    first = f"{ssl.PEM_HEADER}{first}{ssl.PEM_FOOTER}"
     return ssl.PEM_cert_to_DER_cert(shown) == ssl.PEM_cert_to_DER_cert(first)
 
 
