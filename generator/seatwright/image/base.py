@@ -6,20 +6,21 @@ import os
 import platform
 import shutil
 import subprocess
-import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from seatwright.image.bootstrap import bootstrap
 from seatwright.image.errors import ImageError
-from seatwright.image.filesystem import FULL, MIB
-from seatwright.image.recipe import Recipe, left_out, sources
+from seatwright.image.recipe import Recipe
 from seatwright.image.snapshot import RENEW, Snapshot, held_against
-from seatwright.rehearsal.apart import apart
 from seatwright.rehearsal.base import locked
-from seatwright.rehearsal.errors import run, tail
+from seatwright.rehearsal.errors import run
 from seatwright.whole import unfinished_beside
 
-PREFERENCES = "etc/apt/preferences.d/seatwright-snapshot"
+Say = Callable[[str], None]
+"""Is told what goes on, a sentence each."""
 
 HOST_ARCH = {"x86_64": "amd64", "aarch64": "arm64"}
 EMULATORS = {"arm64": "qemu-aarch64", "amd64": "qemu-x86_64"}
@@ -39,8 +40,6 @@ NEVER_IN_AN_IMAGE = (
     "var/lib/dpkg/*-old",
     "var/log/*",
     "boot/*.old",
-    "initrd.img*",
-    "vmlinuz*",
     "etc/*-",
     "root/.ansible",
     "run/*",
@@ -49,101 +48,88 @@ NEVER_IN_AN_IMAGE = (
 """What belongs to one machine, or only remembers how the root was made."""
 
 
-def ensure_base(recipe: Recipe, snapshot: Snapshot | None, cache: Path) -> tuple[Path, Snapshot]:
-    """The base of a recipe, made where the cache has none, and the list of its packages.
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a base comes from.
+
+    ``digest`` tells bases of different lists (their text) apart. ``fill`` puts the root into a
+    directory, with times up to an epoch (seconds) and the versions of a list, the newest without
+    one; it returns what the archive has newer than the list, a line each.
+    """
+
+    name: str
+    digest: Callable[[str], str]
+    fill: Callable[[Path, int, Snapshot | None], list[str]]
+
+
+def ensure_base(
+    recipe: Recipe, snapshot: Snapshot | None, cache: Path, say: Say = lambda text: None
+) -> tuple[Path, Snapshot]:
+    """The base of a recipe, made by mmdebstrap where the cache has none: see :func:`ensure`."""
+
+    def fill(place: Path, epoch: int, pins: Snapshot | None) -> list[str]:
+        can_run(recipe.arch)
+        return bootstrap(recipe, place, epoch, pins)
+
+    return ensure(Origin(recipe.name, recipe.digest, fill), snapshot, cache, say)
+
+
+def ensure(
+    origin: Origin, snapshot: Snapshot | None, cache: Path, say: Say
+) -> tuple[Path, Snapshot]:
+    """A base, made where the cache has none, and the list of its packages.
 
     Without a ``snapshot`` the newest versions are taken and recorded (the time of recording is
-    now). Raises :class:`ImageError`.
+    now). Says where the archive has newer ones than a ``snapshot``. Raises :class:`ImageError`.
     """
     bases = cache / "images" / "bases"
     bases.mkdir(parents=True, exist_ok=True)
     if snapshot is not None:
-        place = base_place(recipe, snapshot, cache)
+        place = base_place(origin, snapshot, cache)
         with locked(bases / f".{place.name}.lock"):
             if not place.is_dir():
-                _make(recipe, snapshot, place)
+                _make(origin, snapshot, place, say)
         return place, snapshot
-    lock = locked(bases / f".{recipe.name}.lock")
-    with lock, unfinished_beside(bases / recipe.name) as unfinished:
-        found = _record(recipe, unfinished)
-        place = bases / base_name(recipe, found)
+    lock = locked(bases / f".{origin.name}.lock")
+    with lock, unfinished_beside(bases / origin.name) as unfinished:
+        found = _record(origin, unfinished)
+        place = bases / base_name(origin, found)
         shutil.rmtree(place, ignore_errors=True)
         unfinished.rename(place)
     return place, found
 
 
-def base_place(recipe: Recipe, snapshot: Snapshot, cache: Path) -> Path:
+def base_place(origin: Origin | Recipe, snapshot: Snapshot, cache: Path) -> Path:
     """Where the base is kept."""
-    return cache / "images" / "bases" / base_name(recipe, snapshot)
+    return cache / "images" / "bases" / base_name(origin, snapshot)
 
 
-def base_name(recipe: Recipe, snapshot: Snapshot) -> str:
+def base_name(origin: Origin | Recipe, snapshot: Snapshot) -> str:
     """Its name in the cache."""
-    return f"{recipe.name}-{recipe.digest(snapshot.text())[:16]}"
+    return f"{origin.name}-{origin.digest(snapshot.text())[:16]}"
 
 
-def _make(recipe: Recipe, snapshot: Snapshot, place: Path) -> None:
+def _make(origin: Origin, snapshot: Snapshot, place: Path, say: Say) -> None:
     """Make a base that has exactly the recorded versions."""
     with unfinished_beside(place) as unfinished:
-        _bootstrap(recipe, unfinished, snapshot.epoch, snapshot)
+        newer = origin.fill(unfinished, snapshot.epoch, snapshot)
         differences = held_against(installed(unfinished), snapshot)
         if differences:
             shown = "\n".join(f"  {line}" for line in differences[:20])
             raise ImageError(f"The packages are not those of the recorded list:\n{shown}", RENEW)
         clean(unfinished, snapshot.epoch)
         unfinished.rename(place)
+    if newer:
+        shown = "\n".join(f"  {line}" for line in newer)
+        say(f"Debian has newer packages than the recorded list (--renew takes them):\n{shown}")
 
 
-def _record(recipe: Recipe, place: Path) -> Snapshot:
+def _record(origin: Origin, place: Path) -> Snapshot:
     now = datetime.now(UTC).replace(microsecond=0)
-    _bootstrap(recipe, place, int(now.timestamp()), None)
-    snapshot = Snapshot(recipe.name, now, installed(place))
+    origin.fill(place, int(now.timestamp()), None)
+    snapshot = Snapshot(origin.name, now, installed(place))
     clean(place, snapshot.epoch)
     return snapshot
-
-
-def _bootstrap(recipe: Recipe, place: Path, epoch: int, pins: Snapshot | None) -> None:
-    """Let mmdebstrap put the packages into the new directory ``place``."""
-    can_run(recipe.arch)
-    with tempfile.TemporaryDirectory(prefix="seatwright-") as scratch:
-        wanted = Path(scratch, "preferences")
-        wanted.write_text(pins.preferences() if pins else "")
-        origin = Path(scratch, "debian.sources")  # its name lands in the image
-        origin.write_text(sources(recipe.suite))
-        argv = ["mmdebstrap", "--quiet", "--mode=root", "--variant=minbase"]
-        argv += [f"--architectures={recipe.arch}", "--aptopt=APT::Install-Recommends false"]
-        argv += [f"--dpkgopt=path-exclude={path}" for path in left_out()]
-        argv += ["--dpkgopt=force-unsafe-io", f"--include={','.join(recipe.packages)}"]
-        argv += [
-            *(
-                f'--setup-hook=install -D "{file}" "$1/{path}"'
-                for path, file in recipe.files.items()
-            ),
-            '--setup-hook=mkdir -p "$1/etc/apt/preferences.d"',
-            f'--setup-hook=cp "{wanted}" "$1/{PREFERENCES}"',
-            f'--customize-hook=rm "$1/{PREFERENCES}"',
-        ]
-        argv += [recipe.suite, str(place), str(origin)]
-        done = subprocess.run(
-            apart(argv),
-            env={**os.environ, "SOURCE_DATE_EPOCH": str(epoch), "LC_ALL": "C.UTF-8"},
-            capture_output=True,
-            text=True,
-            stdin=subprocess.DEVNULL,
-        )
-    if done.returncode != 0:
-        hint = "It downloads Debian packages: see that 'apt-get update' works on this machine."
-        if pins and "Version" in done.stderr:
-            hint = f"A recorded version may be gone from the mirror. {RENEW}"
-        if shutil.disk_usage(place.parent).free < SCARCE:
-            hint = FULL
-        raise ImageError(
-            f"mmdebstrap could not make the base {recipe.name}:\n{tail(done.stderr)}", hint
-        )
-
-
-SCARCE = 256 * MIB
-"""Bytes left on a disk at which what failed failed for want of more: mmdebstrap does not say it."""
 
 
 def installed(root: Path) -> dict[str, str]:

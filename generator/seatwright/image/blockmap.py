@@ -68,8 +68,11 @@ def map_image(
     for name, blocks in used.items():
         span = spans[name]
         assert span is not None
-        shift = span.start // BLOCK
-        runs += [(first + shift, last + shift) for first, last in blocks]
+        at = span.start  # a board's partitions need not begin at a block
+        runs += [
+            ((first * BLOCK + at) // BLOCK, (last * BLOCK + BLOCK - 1 + at) // BLOCK)
+            for first, last in blocks
+        ]
     size = image.stat().st_size
     with image.open("rb") as file:
         ranges = [

@@ -5,17 +5,17 @@ from __future__ import annotations
 import hashlib
 import json
 import subprocess
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from seatwright.image.base import base_place, ensure_base
+from seatwright.image.base import Say, base_place, ensure, ensure_base
 from seatwright.image.blockmap import map_image, to_xml
 from seatwright.image.board import (
     Board,
+    board_base,
     board_disk,
-    ensure_unpacked,
     loader_blocks,
     put_together,
     read_board,
@@ -90,10 +90,6 @@ class Order:
         return [seat for seat in self.plan.seats.values() if seat.model == self.model]
 
 
-Say = Callable[[str], None]
-"""Is told what goes on, a sentence each."""
-
-
 def build(order: Order, say: Say) -> Path:
     """Make the image; returns the directory that holds it. Raises :class:`ImageError`.
 
@@ -111,7 +107,7 @@ def build(order: Order, say: Say) -> Path:
         if not layer_place(spec, order.cache).is_dir():
             say("Provisioning with clients.yml.")
         layer = ensure_layer(spec, order.cache)
-        root = _ensure_root(order, base, layer, snapshot, say)
+        root = _ensure_root(order, base, layer, snapshot, board, say)
         staged = sibling(order.target)
         remove(staged)
         staged.mkdir(parents=True)
@@ -167,15 +163,16 @@ def _board(order: Order) -> Board | None:
             f"{order.model}: an image file of its own cannot be read-only.",
             "Its boot partition says how its root is mounted; leave read-only out.",
         )
-    return read_board(order.site / file, sha256)
+    return read_board(order.site / file, sha256, order.of.arch)
 
 
 def _unpacked(order: Order, board: Board, say: Say) -> tuple[Path, Snapshot, DiskIds]:
-    """The board's own root, and its list of packages."""
+    """The board's own root with what a seat needs, and its list of packages."""
+    origin = board_base(board, order.of.image.packages)
     file = snapshot_file(order.site, board.name)
     recorded = None if order.renew else read_snapshot(file, board.name)
     say("Unpacking the image file.")
-    base, snapshot = ensure_unpacked(board, recorded, order.cache)
+    base, snapshot = ensure(origin, recorded, order.cache, say)
     if recorded is None:
         _record(file, snapshot, say)
     return base, snapshot, board.ids
@@ -195,8 +192,8 @@ def _base(order: Order, say: Say) -> tuple[Path, Snapshot, DiskIds]:
     if recorded is None:
         say("Making the base, recording its packages.")
     elif not base_place(wanted, recorded, order.cache).is_dir():
-        say("Making the base.")
-    base, snapshot = ensure_base(wanted, recorded, order.cache)
+        say(f"Making the base with its packages as recorded on {recorded.recorded:%Y-%m-%d}.")
+    base, snapshot = ensure_base(wanted, recorded, order.cache, say)
     if recorded is None:
         _record(file, snapshot, say)
     return base, snapshot, disk_ids(wanted)
@@ -230,18 +227,22 @@ def _layer_spec(
         table=table.text,
         shared=table.shared,
         variables=dict(order.variables),
-        network=order.of.image.file is not None,
     )
 
 
-def _file_system(name: str, snapshot: Snapshot) -> FileSystem:
-    """Ids made of what is in it; as UUIDs of version 8 (RFC 9562, 5.8)."""
+def _file_system(name: str, snapshot: Snapshot, board: Board | None) -> FileSystem:
+    """Ids made of what is in it; as UUIDs of version 8 (RFC 9562, 5.8). A board's root keeps its
+    own: its boot partition may name the root by them."""
+    if board:
+        return FileSystem(board.root_uuid, board.root_label, snapshot.epoch)
     digits = hashlib.sha256(name.encode()).hexdigest()
     uuid = f"{digits[:8]}-{digits[8:12]}-8{digits[13:16]}-8{digits[17:20]}-{digits[20:32]}"
     return FileSystem(uuid, "seat-root", snapshot.epoch)
 
 
-def _ensure_root(order: Order, base: Path, layer: Path, snapshot: Snapshot, say: Say) -> Path:
+def _ensure_root(
+    order: Order, base: Path, layer: Path, snapshot: Snapshot, board: Board | None, say: Say
+) -> Path:
     """The root file system without a table, kept for the next image that has the same."""
     roots = order.cache / "images" / "filesystems"
     roots.mkdir(parents=True, exist_ok=True)
@@ -252,7 +253,8 @@ def _ensure_root(order: Order, base: Path, layer: Path, snapshot: Snapshot, say:
             unfinished = sibling(place)
             unfinished.unlink(missing_ok=True)
             try:
-                make_ext4((layer, base), unfinished, _file_system(place.stem, snapshot))
+                this = _file_system(place.stem, snapshot, board)
+                make_ext4((layer, base), unfinished, this)
                 check_ext4(unfinished)
                 unfinished.rename(place)
             finally:
@@ -273,7 +275,7 @@ class Made:
 
 def _compose(order: Order, staged: Path, made: Made, table: Table) -> None:
     """Boot partition, root with its table, and the image of both with its block map."""
-    this = _file_system(made.root.stem, made.snapshot)
+    this = _file_system(made.root.stem, made.snapshot, made.board)
     boot, root = staged / "boot.part", staged / "root.part"
     with root.open("wb") as file:
         file.truncate(made.root.stat().st_size)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from seatwright.image.errors import ImageError
-from seatwright.image.fat import stamp_fat
+from seatwright.image.fat import stamp_fat, used_bytes
 from seatwright.image.filesystem import BLOCK, FULL, MIB
 from seatwright.image.recipe import LOADERS
 from seatwright.rehearsal.errors import RehearsalError, run
@@ -191,12 +191,5 @@ def mapped_ext4(image: Path) -> list[tuple[int, int]]:
 
 
 def mapped_fat(image: Path) -> list[tuple[int, int]]:
-    """Blocks up to the last that holds anything: a new FAT is filled from its beginning."""
-    last = 0
-    with image.open("rb") as file:
-        for start, length in data_extents(file.fileno()):
-            file.seek(start)
-            data = file.read(length).rstrip(b"\0")
-            if data:
-                last = (start + len(data) - 1) // BLOCK
-    return [(0, last)]
+    """Blocks up to the last that a FAT uses: it is filled from its beginning."""
+    return [(0, (used_bytes(image) - 1) // BLOCK)]

@@ -1,4 +1,6 @@
-"""Times in a new FAT file system: mtools takes those of directories and of creation from the clock.
+"""What FAT file systems need that mtools do not do: times that are given, and which part is in use.
+
+mtools take the times of directories and of creation from the clock.
 
 Layout: the specification of FAT (fatgen103), sections 3.1, 4 and 6.
 """
@@ -28,6 +30,31 @@ def stamp_fat(image: Path, epoch: int) -> None:
             file.write(struct.pack("<BHHH", 0, time, date, date))  # created, last read
             file.seek(at + 22)
             file.write(struct.pack("<HH", time, date))  # last written
+
+
+def used_bytes(image: Path) -> int:
+    """How many bytes from the beginning of a FAT (of 12, 16 or 32 bits) its files lie in."""
+    with image.open("rb") as file:
+        sector, per_cluster, reserved, fats, entries, few, _, short = struct.unpack(
+            "<HBHBHHBH", _read(file, 11, 13)
+        )
+        (many,), (long,) = (
+            struct.unpack("<I", _read(file, 32, 4)),
+            struct.unpack("<I", _read(file, 36, 4)),
+        )
+        fat_sectors = short or long
+        root_sectors = -(-entries * ENTRY // sector)
+        data_sectors = (few or many) - reserved - fats * fat_sectors - root_sectors
+        clusters = data_sectors // per_cluster
+        bits = 12 if clusters < FEWEST[16] else 16 if clusters < FEWEST[32] else 32
+        table = _read(file, reserved * sector, (clusters + 2) * bits // 8 + 1)
+    last = (len(table.rstrip(b"\0")) * 8 - 1) // bits
+    end = reserved + fats * fat_sectors + root_sectors + max(0, last - 1) * per_cluster
+    return int(min(end, few or many) * sector)
+
+
+FEWEST = {16: 4085, 32: 65525}
+"""From how many clusters on a FAT has entries of so many bits."""
 
 
 def _entries(file: BinaryIO) -> Iterator[int]:

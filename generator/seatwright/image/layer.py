@@ -47,8 +47,6 @@ class LayerSpec(msgspec.Struct, frozen=True):
     table: str
     shared: str
     variables: dict[str, Any]
-    network: bool = False
-    """Whether packages may be fetched: a base of somebody else's has not all of them."""
 
     def digest(self) -> str:
         """What the layer is known by."""
@@ -123,7 +121,7 @@ def provision(work: Path) -> None:
         key = work / "access.pub"
         key.write_text(spec.access_key)
         site.first_access(merged, spec.seat, key).expect_success()
-    done = site.clients(merged, spec.seat, variables=spec.variables, network=spec.network)
+    done = site.clients(merged, spec.seat, variables=spec.variables)
     done.expect_success()
     remove_listed(merged, Table(spec.table, ""))
     put_files(merged, spec.boot_id, spec.root_id)

@@ -10,7 +10,7 @@ from seatwright.plan import Plan
 from seatwright.rehearsal.base import MACHINE_PACKAGES, UNREAD, role_packages
 from seatwright.render.variables import PULL_PACKAGES, SEAT_BASE
 
-FORMAT = 1
+FORMAT = 2
 """Counts up when a base of the same recipe is made differently."""
 
 KERNELS = {"amd64": "linux-image-amd64", "arm64": "linux-image-arm64"}
@@ -28,25 +28,32 @@ IMAGE_PACKAGES = (
     "e2fsprogs",  # grows the root
     "fdisk",  # grows its partition
     "figlet",  # shows a new seat's identifiers, large
-    "initramfs-tools",
     "kmod",
-    "systemd-boot-efi",
     "systemd-resolved",
     "systemd-timesyncd",  # certificates need the time
-    "zstd",
 )
-"""What an image has besides what any seat has: it must boot and find its network by itself."""
+"""What an image has besides what any seat has: it must find its network and itself."""
+
+BOOT_PACKAGES = ("initramfs-tools", "systemd-boot-efi", "zstd")
+"""What boots it, where no board's own image file does."""
 
 READ_ONLY_PACKAGES = ("busybox", "overlayroot")
 """What keeps the root unwritten: it lays a writable file system over it in the initial RAM disk, by
 a script that the shell there by itself cannot run."""
 
 ONSEAT = Path(__file__).with_name("onseat")
+FILES = {
+    "etc/initramfs-tools/conf.d/seatwright": ONSEAT / "initramfs/conf",
+    "etc/initramfs-tools/hooks/seatwright-drivers": ONSEAT / "initramfs/drivers",
+    "etc/kernel-img.conf": ONSEAT / "kernel-img.conf",
+}
+"""What is there before any package, by path: it says what the kernel's packages make of it."""
+
 READ_ONLY_FILES = {
     "etc/initramfs-tools/hooks/seatwright-state": ONSEAT / "initramfs/hook",
     "etc/initramfs-tools/scripts/local-premount/seatwright-state": ONSEAT / "initramfs/state",
 }
-"""What the initial RAM disk of such a seat is made with, by path: there before any package."""
+"""What the initial RAM disk of such a seat is made with, besides."""
 
 UNUSED_DRIVERS = (
     "drivers/infiniband",
@@ -86,7 +93,13 @@ class Recipe:
     @property
     def files(self) -> dict[str, Path]:
         """Files that are there before any package, by path."""
-        return READ_ONLY_FILES if {*READ_ONLY_PACKAGES} <= {*self.packages} else {}
+        read_only = {*READ_ONLY_PACKAGES} <= {*self.packages}
+        return {**FILES, **(READ_ONLY_FILES if read_only else {})}
+
+
+def seat_packages() -> set[str]:
+    """What every image has, whatever boots it."""
+    return {*MACHINE_PACKAGES, *role_packages(SEAT_BASE), *IMAGE_PACKAGES}
 
 
 def recipe(
@@ -98,9 +111,8 @@ def recipe(
 ) -> Recipe:
     """The recipe of a seat's base; ``further`` are packages that the model asks for."""
     wanted = {
-        *MACHINE_PACKAGES,
-        *role_packages(SEAT_BASE),
-        *IMAGE_PACKAGES,
+        *seat_packages(),
+        *BOOT_PACKAGES,
         KERNELS[arch],
         *(READ_ONLY_PACKAGES if read_only else ()),
         *(PULL_PACKAGES if pulls else ()),

@@ -8,6 +8,7 @@ its head is the only one that goes into an image.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,6 +17,9 @@ from seatwright.image.errors import ImageError
 
 HEAD = re.compile(r"# Packages of (\S+), recorded (\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ)\.")
 LINE = re.compile(r"([a-z0-9][a-z0-9+.-]*) (\S+)")
+PREFERENCES = "etc/apt/preferences.d/seatwright-snapshot"
+"""Where a root has the preferences of a list, for as long as its packages are installed."""
+
 STAMP = "%Y-%m-%dT%H:%M:%SZ"
 
 
@@ -83,3 +87,12 @@ def held_against(found: dict[str, str], recorded: Snapshot) -> list[str]:
         for name in names
         if found.get(name) != recorded.versions.get(name)
     ]
+
+
+def parted(rows: Iterable[str]) -> dict[str, list[str]]:
+    """Versions by package, of lines with a name and a version each."""
+    found: dict[str, list[str]] = {}
+    for row in rows:
+        name, _, version = row.partition(" ")
+        found.setdefault(name, []).append(version)
+    return found

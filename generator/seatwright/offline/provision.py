@@ -62,7 +62,7 @@ class OfflineSite:
             "seatwright_offline_network": network,
             "seatwright_stages": False,
         }
-        with _no_starts(root), _no_traces(root):
+        with no_starts(root), _no_traces(root):
             return run_ansible(
                 "ansible-playbook",
                 "-i",
@@ -116,7 +116,7 @@ def checked_root(root: Path) -> Path:
 
 
 @contextmanager
-def _no_starts(root: Path) -> Iterator[None]:
+def no_starts(root: Path) -> Iterator[None]:
     """Forbid packages to start services; a policy that the root has itself stays."""
     policy = root / "usr/sbin/policy-rc.d"
     if policy.exists():

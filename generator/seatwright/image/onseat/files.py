@@ -76,6 +76,22 @@ PARTUUID={boot} /boot/efi vfat ro,umask=0077,nofail 0 2
 """
 """fstab(5), with the partitions' ids."""
 
+BOUND = "/boot/efi {place} none bind,nofail,x-systemd.requires-mounts-for=/boot/efi 0 0\n"
+"""Where a board's own system has its boot partition, besides."""
+
+
+def table_of_mounts(own: str, boot: str, partition: str) -> str:
+    """The table, with what a board's ``own`` has besides root and boot partition."""
+    lines = [TABLE_OF_MOUNTS.format(boot=boot, root=partition)]
+    for line in own.splitlines():
+        fields = line.split()
+        if len(fields) < 4 or line.startswith("#") or fields[1] in ("/", "/boot", "/boot/efi"):
+            continue
+        of_boot = fields[1].startswith("/boot/")
+        lines.append(BOUND.format(place=fields[1]) if of_boot else f"{line}\n")
+    return "".join(lines)
+
+
 ENABLED = {
     "seatwright-hostkeys.service": ("ssh.service.wants",),
     "seatwright-grow.service": ("multi-user.target.wants",),
@@ -99,7 +115,9 @@ def put_files(root: Path, boot: str, partition: str) -> None:
     for name, text in (("hostkeys", HOST_KEYS), ("grow", GROW), ("identity", IDENTITY)):
         put(root / UNITS / f"seatwright-{name}.service", text)
     put(root / "etc/systemd/network/50-seatwright.network", NETWORK)
-    put(root / "etc/fstab", TABLE_OF_MOUNTS.format(boot=boot, root=partition))
+    table = root / "etc/fstab"
+    own = table.read_text(encoding="utf-8") if table.exists() else ""
+    put(table, table_of_mounts(own, boot, partition))
     (root / "boot/efi").mkdir(parents=True, exist_ok=True)
     for unwanted in LEFT_OUT:
         (root / UNITS / unwanted).unlink(missing_ok=True)

@@ -44,7 +44,7 @@ ENVIRONMENT = {
 }
 """All that commands inside find in their environment, but for SOURCE_DATE_EPOCH."""
 
-HOLDER = r"""
+MOUNTS = r"""
 set -e
 root=$1
 mount --make-rprivate /
@@ -65,13 +65,16 @@ ln -s /proc/self/fd "$root/dev/fd"
 ln -s /proc/self/fd/0 "$root/dev/stdin"
 ln -s /proc/self/fd/1 "$root/dev/stdout"
 ln -s /proc/self/fd/2 "$root/dev/stderr"
-if [ "$2" = network ] && [ -f "$root/etc/resolv.conf" ]; then
-    mount --bind /etc/resolv.conf "$root/etc/resolv.conf"
+if [ "$2" = network ]; then
+    mkdir -p "$root/run/systemd/resolve"
+    cp /etc/resolv.conf "$root/run/systemd/resolve/stub-resolv.conf"
+    [ ! -f "$root/etc/resolv.conf" ] || mount --bind /etc/resolv.conf "$root/etc/resolv.conf"
 fi
-echo ready
-exec cat >/dev/null
 """
-"""Lays out the mounts and keeps the namespaces for as long as its input is open."""
+"""Lays out what a root needs to work in, for the shell that runs it; ``network`` or not."""
+
+HOLDER = MOUNTS + "echo ready\nexec cat >/dev/null\n"
+"""Keeps the namespaces for as long as its input is open."""
 
 
 class Connection(ConnectionBase):  # type: ignore[misc]  # Ansible has no types
