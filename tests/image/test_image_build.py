@@ -97,6 +97,7 @@ def test_a_killed_build_leaves_the_last_image_and_the_next_is_the_same_bit_for_b
     said, _ = finished.communicate()
     shutil.rmtree(tmp_path / "cache")
     assert finished.returncode == 0, said
+    assert "It is bit for bit the image that was there." in said
     assert differences(image.parent, target) == []
     assert digest_of(target / "tarn.img") == digest_of(image)
 
@@ -282,6 +283,20 @@ def test_what_was_not_rendered_is_not_built(order: Order, tmp_path: Path) -> Non
     (site / "rendered/plan.json").write_text("{}")
     with pytest.raises(ImageError, match="is not what the site would be rendered to"):
         build(replace(order, site=site), quiet)
+
+
+def test_a_list_that_the_archive_has_left_behind_is_refused_at_once(
+    order: Order, tmp_path: Path
+) -> None:
+    """Before anything is installed: what is gone is named, with what is there now."""
+    site, cache = tmp_path / "fennmoor", tmp_path / "cache"
+    shutil.copytree(order.site, site)
+    list_ = site / "images/bookworm-amd64.packages"
+    list_.write_text(list_.read_text().replace("\ncage 0.1.4-4\n", "\ncage 0.1.3-1\n"))
+    with pytest.raises(ImageError, match="The archive has moved on") as caught:
+        build(replace(order, site=site, cache=cache), quiet)
+    assert "\n  cage: 0.1.3-1 recorded, 0.1.4-4 there" in caught.value.message
+    assert not [one for one in (cache / "images/bases").iterdir() if one.is_dir()]
 
 
 def test_a_list_of_packages_that_is_none_is_refused(order: Order, tmp_path: Path) -> None:

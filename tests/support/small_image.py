@@ -10,7 +10,7 @@ from pathlib import Path
 from seatwright.image.blockmap import map_image, to_xml
 from seatwright.image.disk import BOOT_SIZE, DiskIds, assemble, lay_out, mapped_ext4, mapped_fat
 from seatwright.image.filesystem import MIB, FileSystem
-from seatwright.image.manifest import manifest
+from seatwright.image.manifest import digest_of, manifest
 from seatwright.image.snapshot import Snapshot
 
 SNAPSHOT = Snapshot("bookworm-amd64", datetime(2026, 1, 2, tzinfo=UTC), {"adduser": "3.134"})
@@ -39,8 +39,9 @@ def small_image(place: Path, seats: tuple[str, ...] = ("rr-01", "rr-02")) -> Pat
     (place / "tarn.bmap").write_bytes(to_xml(map_image(image, disk, used)))
     for path in parts.values():
         path.unlink()
-    files = {one.name: one for one in (image, place / "tarn.bmap")}
-    described = manifest("tarn", "amd64", seats, {}, {"plan": "0"}, SNAPSHOT, files)
+    files = {one.name: digest_of(one) for one in (image, place / "tarn.bmap")}
+    what = ("tarn", "amd64", seats)
+    described = manifest(what, SNAPSHOT, installed={}, inputs={"plan": "0"}, parts={}, files=files)
     (place / "manifest.json").write_bytes(described)
     return image
 

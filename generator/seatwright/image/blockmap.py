@@ -81,6 +81,17 @@ def map_image(
     return BlockMap(size, tuple(ranges))
 
 
+def digests_of_parts(found: BlockMap, disk: Disk) -> dict[str, str]:
+    """What each partition of a mapped image holds, and what lies before them, as a digest."""
+    named = {"boot": disk.boot, "root": disk.root, "state": disk.state}
+    starts = sorted((span.start, name) for name, span in named.items() if span)
+    totals = {name: hashlib.sha256() for name in ("beginning", *(name for _, name in starts))}
+    for one in found.ranges:
+        name = [name for start, name in [(0, "beginning"), *starts] if start <= one.start][-1]
+        totals[name].update(f"{one.first} {one.last} {one.sha256}\n".encode())
+    return {name: total.hexdigest() for name, total in totals.items()}
+
+
 def joined(runs: Iterable[tuple[int, int]]) -> Iterator[tuple[int, int]]:
     """Runs in order, those that touch made one."""
     current: tuple[int, int] | None = None

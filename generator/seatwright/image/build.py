@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from seatwright.image.base import Say, base_place, ensure, ensure_base
-from seatwright.image.blockmap import map_image, to_xml
+from seatwright.image.blockmap import digests_of_parts, map_image, to_xml
 from seatwright.image.board import (
     Board,
     board_base,
@@ -113,8 +113,9 @@ def build(order: Order, say: Say) -> Path:
         staged.mkdir(parents=True)
         try:
             say("Putting the image together.")
-            _compose(order, staged, Made(base, root, snapshot, ids, board), table)
-            _describe(order, staged, base, layer, table, snapshot)
+            parts = _compose(order, staged, Made(base, root, snapshot, ids, board), table)
+            _describe(order, staged, Inputs(base, layer, table, snapshot), parts)
+            hold_against_last(order.target, staged, say)
             (staged / ".gitignore").write_text("*\n")  # large, and made again at any time
             exchange(order.target, staged)
         finally:
@@ -273,8 +274,9 @@ class Made:
     board: Board | None
 
 
-def _compose(order: Order, staged: Path, made: Made, table: Table) -> None:
-    """Boot partition, root with its table, and the image of both with its block map."""
+def _compose(order: Order, staged: Path, made: Made, table: Table) -> dict[str, str]:
+    """Boot partition, root with its table, and the image of both with its block map; the digest
+    of each part."""
     this = _file_system(made.root.stem, made.snapshot, made.board)
     boot, root = staged / "boot.part", staged / "root.part"
     with root.open("wb") as file:
@@ -300,7 +302,9 @@ def _compose(order: Order, staged: Path, made: Made, table: Table) -> None:
     loader = loader_blocks(made.board) if made.board else (0, 0)
     for part in staged.glob("*.part"):
         part.unlink()
-    (staged / f"{order.model}.bmap").write_bytes(to_xml(map_image(image, disk, used, loader)))
+    blocks = map_image(image, disk, used, loader)
+    (staged / f"{order.model}.bmap").write_bytes(to_xml(blocks))
+    return digests_of_parts(blocks, disk)
 
 
 def _make_boot(order: Order, boot: Path, made: Made) -> None:
@@ -339,31 +343,60 @@ def _empty_state(part: Path, size: int, this: FileSystem) -> None:
         raise ImageError("The file system for changes cannot be made.", FULL)
 
 
-def _describe(
-    order: Order, staged: Path, base: Path, layer: Path, table: Table, snapshot: Snapshot
-) -> None:
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """What went in."""
+
+    base: Path
+    layer: Path
+    table: Table
+    snapshot: Snapshot
+
+
+def _describe(order: Order, staged: Path, inputs: Inputs, parts: Mapping[str, str]) -> None:
     """Manifest, bill of materials, digest and signature beside the image."""
     image = staged / f"{order.model}.img"
     digest = digest_of(image)
     (staged / f"{order.model}.img.sha256").write_text(f"{digest}  {image.name}\n")
-    (staged / "table.json").write_text(table.text, encoding="utf-8")
+    (staged / "table.json").write_text(inputs.table.text, encoding="utf-8")
     bill = staged / f"{order.model}.spdx.json"
-    bill.write_bytes(bill_of_materials(order.model, order.of.arch, digest, snapshot))
-    inputs = {
-        "plan": hashlib.sha256(to_json(order.plan)).hexdigest(),
-        "base": base.name,
-        "layer": layer.name,
-        "table": hashlib.sha256(table.text.encode()).hexdigest(),
-        "roles": _manifest_digest(order.repository / "roles"),
+    bill.write_bytes(bill_of_materials(order.model, order.of.arch, digest, inputs.snapshot))
+    files = {
+        one.name: digest_of(one) for one in staged.iterdir() if one.suffix in (".bmap", ".json")
     }
-    files = {one.name: one for one in staged.iterdir() if one.suffix in (".img", ".bmap", ".json")}
     described = staged / "manifest.json"
-    names = [seat.name for seat in order.seats]
     described.write_bytes(
-        manifest(order.model, order.of.arch, names, _installed(layer), inputs, snapshot, files)
+        manifest(
+            (order.model, order.of.arch, [seat.name for seat in order.seats]),
+            inputs.snapshot,
+            installed=_installed(inputs.layer),
+            inputs={
+                "plan": hashlib.sha256(to_json(order.plan)).hexdigest(),
+                "base": inputs.base.name,
+                "layer": inputs.layer.name,
+                "table": hashlib.sha256(inputs.table.text.encode()).hexdigest(),
+                "roles": _manifest_digest(order.repository / "roles"),
+            },
+            parts=parts,
+            files={**files, image.name: digest},
+        )
     )
     if order.signing_key:
         sign(described, order.signing_key)
+
+
+def hold_against_last(target: Path, staged: Path, say: Say) -> None:
+    """Say whether a new image is the one in ``target`` again, and if not, why."""
+    try:
+        lines = differences(target, staged)
+    except (OSError, ValueError, KeyError):  # there is none, or one of an older format
+        return
+    if not lines:
+        say("It is bit for bit the image that was there.")
+        return
+    explained = any(line.startswith(("inputs:", "packages:")) for line in lines)
+    but = "" if explained else ", though all that went in is"
+    say(f"It is not the image that was there{but}:\n" + "\n".join(f"  {one}" for one in lines))
 
 
 def _installed(layer: Path) -> dict[str, str]:
@@ -381,7 +414,7 @@ def differences(old: Path, new: Path) -> list[str]:
     """Why two images of one model are not alike: what of their manifests differs, a line each."""
     before, after = (json.loads((one / "manifest.json").read_text()) for one in (old, new))
     lines = []
-    for part in ("inputs", "packages", "files"):
+    for part in ("inputs", "packages", "parts", "files"):
         for name in sorted({*before[part], *after[part]}):
             first, second = before[part].get(name, "none"), after[part].get(name, "none")
             if first != second:

@@ -13,7 +13,7 @@ from seatwright import __version__
 from seatwright.image.errors import ImageError
 from seatwright.image.snapshot import STAMP, Snapshot
 
-FORMAT = 1
+FORMAT = 2
 NAMESPACE = "seatwright-image"
 """What a signature of an image is for, as ssh-keygen has it (-n): no other is taken for one."""
 
@@ -25,15 +25,17 @@ def digest_of(path: Path) -> str:
 
 
 def manifest(
-    model: str,
-    arch: str,
-    seats: Sequence[str],
+    what: tuple[str, str, Sequence[str]],
+    snapshot: Snapshot,
+    *,
     installed: Mapping[str, str],
     inputs: Mapping[str, str],
-    snapshot: Snapshot,
-    files: Mapping[str, Path],
+    parts: Mapping[str, str],
+    files: Mapping[str, str],
 ) -> bytes:
-    """The manifest as JSON: digests of what went in and of what came out, and every package."""
+    """The manifest as JSON: ``what`` it is (model, processor, seats), digests of what went in, of
+    the image's parts and of what came out, and every package."""
+    model, arch, seats = what
     document = {
         "format": FORMAT,
         "program": __version__,
@@ -42,7 +44,8 @@ def manifest(
         "seats": list(seats),
         "recorded": snapshot.recorded.strftime(STAMP),
         "inputs": dict(inputs),
-        "files": {name: digest_of(path) for name, path in sorted(files.items())},
+        "parts": dict(parts),
+        "files": dict(sorted(files.items())),
         "installed": dict(sorted(installed.items())),
         "packages": dict(sorted(snapshot.versions.items())),
     }
