@@ -69,7 +69,8 @@ def ensure_base(
 
     def fill(place: Path, epoch: int, pins: Snapshot | None) -> list[str]:
         can_run(recipe.arch)
-        return bootstrap(recipe, place, epoch, pins)
+        kept = cache / "images/packages" / f"{recipe.suite}-{recipe.arch}"
+        return bootstrap(recipe, place, epoch, pins, kept)
 
     return ensure(Origin(recipe.name, recipe.digest, fill), snapshot, cache, say)
 

@@ -21,6 +21,7 @@ from seatwright.image.recipe import Recipe, left_out, sources
 from seatwright.image.snapshot import PREFERENCES, RENEW, Snapshot, parted
 from seatwright.rehearsal.apart import apart
 from seatwright.rehearsal.errors import tail
+from seatwright.render.swap import exchange
 
 SYSTEM = "/usr/sbin:/usr/bin:/sbin:/bin"
 """Where mmdebstrap finds its helpers: they are Debian's, for Debian's own Python and Perl."""
@@ -35,17 +36,39 @@ comm -23 "{scratch}/wanted" "{scratch}/offered" >"{scratch}/gone"
 """Ends mmdebstrap, before it has installed anything, where a recorded version is not to be had."""
 
 
-def bootstrap(recipe: Recipe, place: Path, epoch: int, pins: Snapshot | None) -> list[str]:
+ARCHIVES = "var/cache/apt/archives"
+TAKE = (
+    'mkdir -p "$1/{archives}" && find "{kept}" -name "*.deb" -exec cp -l -t "$1/{archives}" {{}} +'
+)
+KEEP = """\
+APT_CONFIG="$MMDEBSTRAP_APT_CONFIG" apt-get -qq autoclean
+mkdir "{new}" && find "$1/{archives}" -name "*.deb" -exec cp -l -t "{new}" {{}} +
+"""
+"""Packages are given and kept as further names of the same files; what the archive has no more is
+not kept."""
+
+
+def bootstrap(
+    recipe: Recipe, place: Path, epoch: int, pins: Snapshot | None, kept: Path
+) -> list[str]:
     """Let mmdebstrap put the packages into the new directory ``place``.
+
+    Packages are taken from the directory ``kept`` (on the same file system) where they are there,
+    as apt finds by their digests; afterwards it has those that the archive has, too.
 
     Returns the packages for which the archive has newer versions than the recorded ones, a line
     each. Raises :class:`ImageError`.
     """
-    with tempfile.TemporaryDirectory(prefix="seatwright-") as kept:
-        scratch = Path(kept)
-        argv = [*_words(recipe, scratch, pins), recipe.suite, str(place)]
+    kept.mkdir(parents=True, exist_ok=True)
+    with (
+        tempfile.TemporaryDirectory(prefix="seatwright-") as made,
+        tempfile.TemporaryDirectory(prefix=f".{kept.name}-", dir=kept.parent) as beside,
+    ):
+        scratch, new = Path(made), Path(beside, "new")
+        argv = [*_words(recipe, scratch, pins), *_from_kept(kept, new)]
+        argv += [recipe.suite, str(place), _sources(recipe, scratch)]
         done = subprocess.run(
-            apart([*argv, _sources(recipe, scratch)]),
+            apart(argv),
             env={
                 **os.environ,
                 "SOURCE_DATE_EPOCH": str(epoch),
@@ -59,6 +82,8 @@ def bootstrap(recipe: Recipe, place: Path, epoch: int, pins: Snapshot | None) ->
         )
         gone = _lines(scratch / "gone")
         offered = _lines(scratch / "offered")
+        if done.returncode == 0:
+            exchange(kept, new)
     if done.returncode == 0:
         return newer(pins, offered) if pins else []
     if pins and gone:
@@ -99,6 +124,15 @@ def _words(recipe: Recipe, scratch: Path, pins: Snapshot | None) -> list[str]:
         argv += list(_held(scratch, pins))
     argv += ['--customize-hook=chroot "$1" update-initramfs -c -k all']
     return argv
+
+
+def _from_kept(kept: Path, new: Path) -> list[str]:
+    """Hooks that give mmdebstrap the packages that are there, and keep all that it used."""
+    return [
+        "--skip=essential/unlink",
+        f"--setup-hook={TAKE.format(kept=kept, archives=ARCHIVES)}",
+        f"--customize-hook={KEEP.format(new=new, archives=ARCHIVES)}",
+    ]
 
 
 def _held(scratch: Path, pins: Snapshot) -> Iterator[str]:
