@@ -174,9 +174,7 @@ def test_two_builds_from_nothing_are_the_same_bit_for_bit(
     other = replace(order, cache=tmp_path / "cache", target=tmp_path / "tarn")
     process = builder(other, tmp_path, *ANOTHER_DAY)
     said, _ = process.communicate()
-    kept = {
-        one.name.split("_")[0] for one in (tmp_path / "cache/images/packages").glob("*/*.deb")
-    }
+    kept = {one.name.split("_")[0] for one in (tmp_path / "cache/images/packages").glob("*/*.deb")}
     shutil.rmtree(tmp_path / "cache", ignore_errors=True)
     assert process.returncode == 0, said
     assert differences(image.parent, other.target) == []

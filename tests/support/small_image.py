@@ -35,7 +35,7 @@ def small_image(place: Path, seats: tuple[str, ...] = ("rr-01", "rr-02")) -> Pat
     disk = lay_out(16 * MIB, False)
     image = place / "tarn.img"
     assemble(image, disk, IDS, parts)
-    used = {"boot": mapped_fat(parts["boot"]), "root": mapped_ext4(parts["root"])}
+    used = {"boot": mapped_fat(parts["boot"]), "root": mapped_ext4(image, disk.root)}
     (place / "tarn.bmap").write_bytes(to_xml(map_image(image, disk, used)))
     for path in parts.values():
         path.unlink()

@@ -46,7 +46,7 @@ def test_its_parts_are_found_and_kept(image: Path, tmp_path: Path) -> None:
     boot, root, new = (tmp_path / name for name in ("boot", "root", "new"))
     copy_span(file, board.boot, boot)
     root.write_bytes(b"\x11" * (4 * MIB))
-    put_together(board, new, board_disk(board, 4 * MIB), boot, root)
+    put_together(board, new, board_disk(board, 4 * MIB), {"boot": boot, "root": root})
     before, after = file.read_bytes(), new.read_bytes()
     assert after[:440] == before[:440]
     assert after[512 : 193 * MIB] == before[512 : 193 * MIB]

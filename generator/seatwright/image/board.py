@@ -177,9 +177,9 @@ def board_disk(board: Board, root_size: int) -> Disk:
     return Disk(board.boot, Span(board.root.start, root_size), None, board.boot_type)
 
 
-def put_together(board: Board, image: Path, disk: Disk, boot: Path, root: Path) -> None:
+def put_together(board: Board, image: Path, disk: Disk, parts: dict[str, Path]) -> None:
     """A new image: the board's own beginning, its boot partition, and the new root."""
-    assemble(image, disk, board.ids, {"boot": boot, "root": root})
+    assemble(image, disk, board.ids, parts)
     with board.file.open("rb") as source, image.open("r+b") as target:
         target.write(source.read(MBR_CODE))
         source.seek(SECTOR)

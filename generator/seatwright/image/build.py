@@ -23,9 +23,9 @@ from seatwright.image.board import (
 from seatwright.image.disk import (
     STATE_LABEL,
     DiskIds,
+    Span,
     assemble,
     copy_span,
-    copy_sparse,
     lay_out,
     make_boot,
     mapped_ext4,
@@ -275,30 +275,26 @@ class Made:
 
 
 def _compose(order: Order, staged: Path, made: Made, table: Table) -> dict[str, str]:
-    """Boot partition, root with its table, and the image of both with its block map; the digest
+    """The image of boot partition and root, the table in its root, and its block map; the digest
     of each part."""
     this = _file_system(made.root.stem, made.snapshot, made.board)
-    boot, root = staged / "boot.part", staged / "root.part"
-    with root.open("wb") as file:
-        file.truncate(made.root.stat().st_size)
-    copy_sparse(made.root, root, 0)
-    _put_table(root, table, this)
-    used = {"root": mapped_ext4(root)}
-    image = staged / f"{order.model}.img"
+    image, boot = staged / f"{order.model}.img", staged / "boot.part"
+    parts = {"boot": boot, "root": made.root}
     if made.board:
         copy_span(made.board.file, made.board.boot, boot)
-        disk = board_disk(made.board, root.stat().st_size)
-        put_together(made.board, image, disk, boot, root)
+        disk = board_disk(made.board, made.root.stat().st_size)
+        put_together(made.board, image, disk, parts)
     else:
         _make_boot(order, boot, made)
-        disk = lay_out(root.stat().st_size, order.of.image.read_only)
-        parts = {"boot": boot, "root": root}
+        disk = lay_out(made.root.stat().st_size, order.of.image.read_only)
         if disk.state is not None:
             parts["state"] = staged / "state.part"
             _empty_state(parts["state"], disk.state.size, this)
-            used["state"] = mapped_ext4(parts["state"])
         assemble(image, disk, made.ids, parts)
-    used["boot"] = mapped_fat(boot)
+    _put_table(image, disk.root, table, this)
+    used = {"boot": mapped_fat(boot), "root": mapped_ext4(image, disk.root)}
+    if disk.state is not None:
+        used["state"] = mapped_ext4(image, disk.state)
     loader = loader_blocks(made.board) if made.board else (0, 0)
     for part in staged.glob("*.part"):
         part.unlink()
@@ -316,9 +312,9 @@ def _make_boot(order: Order, boot: Path, made: Made) -> None:
     make_boot(boot, made.base, order.of.arch, arguments, made.ids, made.snapshot.epoch)
 
 
-def _put_table(root: Path, table: Table, this: FileSystem) -> None:
-    """Write the table into a root file system that is not mounted."""
-    text = root.with_name("table.json")
+def _put_table(image: Path, root: Span, table: Table, this: FileSystem) -> None:
+    """Write the table into the root file system of an image."""
+    text = image.with_name("table.text")
     text.write_text(table.text, encoding="utf-8")
     inside = f"/{PLACE}/table.json"
     fields = {"mode": "0100644", "uid": "0", "gid": "0"}
@@ -327,7 +323,7 @@ def _put_table(root: Path, table: Table, this: FileSystem) -> None:
     changed = {**fields, **times}.items()
     lines += [f"set_inode_field {inside} {name} {value}" for name, value in changed]
     lines += [f"set_inode_field /{PLACE} {name} {value}" for name, value in times.items()]
-    debugfs(root, lines, this)
+    debugfs(image, lines, this, root.start)
     text.unlink()
 
 

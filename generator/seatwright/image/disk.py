@@ -11,7 +11,7 @@ from pathlib import Path
 
 from seatwright.image.errors import ImageError
 from seatwright.image.fat import stamp_fat, used_bytes
-from seatwright.image.filesystem import BLOCK, FULL, MIB
+from seatwright.image.filesystem import BLOCK, FULL, MIB, within
 from seatwright.image.recipe import LOADERS
 from seatwright.rehearsal.errors import RehearsalError, run
 
@@ -174,14 +174,15 @@ def data_extents(descriptor: int) -> Iterator[tuple[int, int]]:
 FREE = re.compile(r"^  Free blocks: (.*)$", re.MULTILINE)
 
 
-def mapped_ext4(image: Path) -> list[tuple[int, int]]:
-    """Blocks (4,096 bytes) of a file system that are in use: first and last of each run."""
-    listed = run(["dumpe2fs", str(image)])
+def mapped_ext4(image: Path, where: Span) -> list[tuple[int, int]]:
+    """Blocks (4,096 bytes) of a file system in an image that are in use: first and last of each
+    run, counted from its beginning."""
+    listed = run(["dumpe2fs", within(image, where.start)])
     spans = [span for found in FREE.findall(listed) for span in found.split(", ") if span]
     free = sorted(
         (int(low), int(high or low)) for low, _, high in (s.partition("-") for s in spans)
     )
-    total = image.stat().st_size // BLOCK
+    total = where.size // BLOCK
     used, at = [], 0
     for low, high in free:
         if low > at:

@@ -151,10 +151,18 @@ def _used_inodes(image: Path) -> list[str]:
     return used
 
 
-def debugfs(image: Path, lines: Sequence[str], this: FileSystem) -> None:
-    """Let debugfs change a file system that is not mounted. Raises :class:`ImageError`."""
+def within(image: Path, start: int) -> str:
+    """How e2fsprogs are told of a file system that begins ``start`` bytes into a file."""
+    return f"{image}?offset={start}"
+
+
+def debugfs(image: Path, lines: Sequence[str], this: FileSystem, start: int = 0) -> None:
+    """Let debugfs change a file system that is not mounted, ``start`` bytes into a file.
+
+    Raises :class:`ImageError`.
+    """
     done = subprocess.run(
-        ["debugfs", "-w", "-f", "-", str(image)],
+        ["debugfs", "-w", "-f", "-", within(image, start)],
         input="\n".join(lines) + "\n",
         env=this.environment,
         capture_output=True,
