@@ -9,7 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from test_image_boot import STARTED, UP, clients_yml_changes_nothing, verified
+from plugs import STARTED, UP
+from test_image_boot import clients_yml_changes_nothing, verified
 from test_image_kinds import ordered, quiet, started
 
 from conftest import SETTINGS, own_cache, record_packages
@@ -27,7 +28,7 @@ SMALL = Recipe(
     "bookworm",
     "arm64",
     tuple(sorted({*MACHINE_PACKAGES, *IMAGE_PACKAGES, *BOOT_PACKAGES, "linux-image-cloud-arm64"})),
-    asked=("small",),
+    kind="-small",
 )
 """Everything that makes and boots an image, without a session's hundreds of packages, and with the
 kernel that has the fewest drivers."""
@@ -44,7 +45,7 @@ def test_a_small_image_is_built_through_an_emulator(
     order: Order, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The whole way from mmdebstrap to the manifest, clients.yml in the middle."""
-    monkeypatch.setattr(build_module, "recipe", lambda *words: SMALL)
+    monkeypatch.setattr(build_module, "recipe_of", lambda *words: SMALL)
     variables = {**SETTINGS, "seat_base_packages": ["udev"]}
     wanted = replace(arm64(order, tmp_path, SMALL), variables=variables)
     image = build(wanted, quiet) / "vale.img"

@@ -11,7 +11,7 @@ import pytest
 from machine import CARD, Machine
 from plugs import STARTED, UP, comes_up, pull_at_random_moments
 
-from conftest import SETTINGS
+from conftest import ROOT, SETTINGS
 from seatwright.ansible_runs import Outcome, extra, run_ansible
 from seatwright.image.build import Order
 from seatwright.image.compare import Difference, compare, inside
@@ -28,6 +28,7 @@ def test_a_first_boot_whose_plug_is_pulled_twice_ends_as_the_seat(
     it_is_the_seat_with_all_of_its_card(machine)
     nothing_of_it_is_the_images(machine)
     it_is_enrolled_by_its_token_and_by_nothing_else(machine, workshop, monkeypatch)
+    verified(machine, workshop)
     clients_yml_changes_nothing(machine, workshop)
     it_differs_from_its_image_by_what_was_changed_by_hand(machine, order)
 
@@ -75,11 +76,11 @@ def it_is_enrolled_by_its_token_and_by_nothing_else(
     assert own == key.fingerprint == offered_key(way, machine.scratch).fingerprint
 
 
-def clients_yml_changes_nothing(machine: Machine, workshop: Path) -> None:
+def clients_yml_changes_nothing(machine: Machine, workshop: Path, seat: str = "fd-1") -> None:
     """The playbook finds a seat that has nothing left to change: image and roles are the same."""
-    done = clients(machine, workshop)
+    done = clients(machine, workshop, seat=seat)
     done.expect_success()
-    assert done.recap["fd-1"].changed == 0, done.text
+    assert done.recap[seat].changed == 0, done.text
 
 
 def it_differs_from_its_image_by_what_was_changed_by_hand(machine: Machine, order: Order) -> None:
@@ -94,9 +95,20 @@ def compared(machine: Machine, order: Order) -> list[Difference]:
     return compare(inside(order.target, "fd-1"), way, order.site / "known_hosts")
 
 
-def clients(machine: Machine, workshop: Path, *words: str) -> Outcome:
+def verified(machine: Machine, workshop: Path, seat: str = "fd-1") -> None:
+    """The verify tasks of the seats' molecule scenario, on the machine."""
+    tasks = ROOT / "tests/molecule/room/verify.yml"
+    playbook(tasks, machine, workshop, seat=seat).expect_success()
+
+
+def clients(machine: Machine, workshop: Path, *words: str, seat: str = "fd-1") -> Outcome:
     """Run clients.yml for the seat over ssh."""
-    rendered = workshop / "inventories/fennmoor/rendered"
+    place = workshop / "inventories/fennmoor/rendered/playbooks/clients.yml"
+    return playbook(place, machine, workshop, *words, seat=seat)
+
+
+def playbook(name: Path, machine: Machine, workshop: Path, *words: str, seat: str) -> Outcome:
+    """Run a playbook for the seat over ssh."""
     way = {
         "ansible_host": "127.0.0.1",
         "ansible_port": machine.port,
@@ -104,7 +116,7 @@ def clients(machine: Machine, workshop: Path, *words: str) -> Outcome:
         "ansible_ssh_common_args": "-F none -o StrictHostKeyChecking=no "
         f"-o UserKnownHostsFile={machine.scratch}/known",
     }
-    argv = ["-i", rendered / "hosts.yml", "-l", "fd-1", rendered / "playbooks/clients.yml"]
+    argv = ["-i", workshop / "inventories/fennmoor/rendered/hosts.yml", "-l", seat, name]
     given = extra({**SETTINGS, **way})
     return run_ansible("ansible-playbook", *argv, *given, *words, cwd=workshop, env={})
 

@@ -1,5 +1,5 @@
-"""Kinds of images besides the usual: a root that is not written, another processor, a board's own
-image file. Each builds an image of its own."""
+"""Kinds of images besides the usual: a root that is not written, a board's own image file. Each
+builds an image of its own."""
 
 from __future__ import annotations
 
@@ -20,16 +20,18 @@ from pathlib import Path
 import pytest
 from machine import CARD, Machine
 from plugs import STARTED, UP, comes_up, identity, moments, pull_at_random_moments
-from test_image_boot import clients
+from test_image_boot import clients, clients_yml_changes_nothing, verified
 
 from conftest import ROOT, SETTINGS, own_cache, record_packages
 from seatwright.ansible_runs import extra
 from seatwright.commands.planned import plan_site
 from seatwright.image.blockmap import pieces
+from seatwright.image.bootstrap import SYSTEM
 from seatwright.image.build import Order, build
 from seatwright.image.card import read_image, write_card
 from seatwright.image.device import look
-from seatwright.image.filesystem import MIB
+from seatwright.image.disk import BOOT_SIZE, Disk, DiskIds, Span, assemble, make_boot
+from seatwright.image.filesystem import MIB, FileSystem, make_ext4
 from seatwright.image.recipe import recipe
 
 pytestmark = pytest.mark.long
@@ -246,25 +248,59 @@ def root_bytes(disk: Path) -> str:
     return total.hexdigest()
 
 
-def test_another_processor(order: Order, workshop: Path, tmp_path: Path) -> None:
-    """arm64 on an amd64 machine: built through qemu-user, started in an emulated machine."""
-    wanted = ordered(order, tmp_path / "repository", "vale", "image: {suite: bookworm}")
-    image = build(wanted, quiet) / "vale.img"
-    with started(image, "mr-1", workshop / "key", tmp_path, "arm64") as machine:
-        machine.start()
-        machine.becomes(UP, "active", 3 * STARTED)
-        assert machine.ask("uname -m") == "aarch64"
-        assert machine.ask("hostname") == "mr-1"
+ROOT_UUID = "6d8a1c52-5d0e-4f39-9a7b-0c1d2e3f4a5b"
 
 
-def test_a_boards_own_image_file(order: Order, image: Path, workshop: Path, tmp_path: Path) -> None:
-    """The file is an image of ours, which is one with a boot partition and a Debian."""
-    digest = hashlib.sha256(image.read_bytes()).hexdigest()
+@pytest.fixture(scope="module")
+def board(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An image file as somebody else makes one: a Debian that lacks most of what a seat needs,
+    its boot partition mounted elsewhere, its root named by the id of its file system."""
+    place = tmp_path_factory.mktemp("board")
+    base = place / "base"
+    packages = "apt-utils,initramfs-tools,iputils-ping,linux-image-amd64,systemd-boot-efi,udev"
+    argv = ["mmdebstrap", "--quiet", "--variant=minbase", f"--include={packages},systemd-sysv"]
+    subprocess.run([*argv, "bookworm", str(base)], check=True, env={**os.environ, "PATH": SYSTEM})
+    (base / "etc/fstab").write_text(
+        f"UUID={ROOT_UUID} / ext4 defaults 0 1\nLABEL=SEATWRIGHT /boot/firmware vfat ro 0 2\n"
+    )
+    (base / "boot/firmware").mkdir()
+    ids = DiskIds("0b0a4d01")
+    boot, root, image = (place / name for name in ("boot", "root", "board.img"))
+    words = f"root=UUID={ROOT_UUID} ro console=ttyS0"
+    make_boot(boot, base, "amd64", words, ids, 1767323045)
+    make_ext4((base,), root, FileSystem(ROOT_UUID, "rootfs", 1767323045))
+    start = 9 * MIB + 512  # not where a block begins
+    boot_span = Span(start, BOOT_SIZE)
+    root_span = Span(start + BOOT_SIZE, root.stat().st_size)
+    assemble(image, Disk(boot_span, root_span, None), ids, {"boot": boot, "root": root})
+    with image.open("r+b") as file:
+        file.seek(32768)
+        file.write(b"a loader of the board's own")
+    for path in (boot, root):
+        path.unlink()
+    shutil.rmtree(base)
+    return image
+
+
+def test_a_boards_own_image_file(order: Order, board: Path, workshop: Path, tmp_path: Path) -> None:
+    """It gets the packages it lacks, recorded, and keeps what its firmware and loader know."""
+    digest = hashlib.sha256(board.read_bytes()).hexdigest()
     line = f"image: {{file: images/board.img, sha256: {digest}}}"
     wanted = ordered(order, tmp_path / "repository", "tarn", line)
-    shutil.copy(image, wanted.site / "images/board.img")
+    shutil.copy(board, wanted.site / "images/board.img")
     made = build(wanted, quiet) / "tarn.img"
+    recorded = (wanted.site / f"images/file-{digest[:16]}.packages").read_text()
+    assert "\nfiglet " in recorded
+    with made.open("rb") as file:
+        file.seek(32768)
+        assert file.read(27) == b"a loader of the board's own"
     with started(made, "fd-2", workshop / "key", tmp_path, "amd64") as machine:
         machine.start()
         machine.becomes(UP, "active", STARTED)
         assert machine.ask("hostname") == "fd-2"
+        assert machine.ask("findmnt -no UUID /") == ROOT_UUID
+        assert machine.ask("findmnt -no FSTYPE /boot/firmware") == "vfat"
+        assert "cap_net_raw" in machine.ask("getcap /usr/bin/ping")
+        assert int(machine.ask("df --output=size -B1 / | tail -n 1")) > 0.85 * (CARD - 201 * MIB)
+        verified(machine, wanted.repository, "fd-2")
+        clients_yml_changes_nothing(machine, wanted.repository, "fd-2")
