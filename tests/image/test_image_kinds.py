@@ -26,12 +26,12 @@ from conftest import ROOT, SETTINGS, own_cache, record_packages
 from seatwright.ansible_runs import extra
 from seatwright.commands.planned import plan_site
 from seatwright.image.blockmap import pieces
-from seatwright.image.bootstrap import SYSTEM
 from seatwright.image.build import Order, build
 from seatwright.image.card import read_image, write_card
 from seatwright.image.device import look
 from seatwright.image.disk import BOOT_SIZE, Disk, DiskIds, Span, assemble, make_boot
 from seatwright.image.filesystem import MIB, FileSystem, make_ext4
+from seatwright.image.native import SYSTEM
 from seatwright.image.recipe import recipe
 
 pytestmark = pytest.mark.long

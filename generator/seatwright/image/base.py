@@ -13,6 +13,7 @@ from pathlib import Path
 
 from seatwright.image.bootstrap import bootstrap
 from seatwright.image.errors import ImageError
+from seatwright.image.native import HOST_ARCH
 from seatwright.image.recipe import Recipe
 from seatwright.image.snapshot import RENEW, Snapshot, held_against
 from seatwright.rehearsal.base import locked
@@ -22,7 +23,6 @@ from seatwright.whole import unfinished_beside
 Say = Callable[[str], None]
 """Is told what goes on, a sentence each."""
 
-HOST_ARCH = {"x86_64": "amd64", "aarch64": "arm64"}
 EMULATORS = {"arm64": "qemu-aarch64", "amd64": "qemu-x86_64"}
 """How binfmt_misc calls the emulator of a processor."""
 

@@ -17,14 +17,15 @@ from pathlib import Path
 
 from seatwright.image.errors import ImageError
 from seatwright.image.filesystem import FULL, MIB
+from seatwright.image.native import PLACE, SYSTEM, lends, lent
 from seatwright.image.recipe import Recipe, left_out, sources
 from seatwright.image.snapshot import PREFERENCES, RENEW, Snapshot, parted
 from seatwright.rehearsal.apart import apart
 from seatwright.rehearsal.errors import tail
 from seatwright.render.swap import exchange
 
-SYSTEM = "/usr/sbin:/usr/bin:/sbin:/bin"
-"""Where mmdebstrap finds its helpers: they are Debian's, for Debian's own Python and Perl."""
+MERGED = "/usr/share/mmdebstrap/hooks/maybe-merged-usr"
+"""mmdebstrap's own: /bin and /lib are links from the beginning, and no package has to make them."""
 
 OFFERED = """\
 export APT_CONFIG="$MMDEBSTRAP_APT_CONFIG" LC_ALL=C
@@ -41,6 +42,7 @@ TAKE = (
     'mkdir -p "$1/{archives}" && find "{kept}" -name "*.deb" -exec cp -l -t "$1/{archives}" {{}} +'
 )
 KEEP = """\
+set -e
 APT_CONFIG="$MMDEBSTRAP_APT_CONFIG" apt-get -qq autoclean
 mkdir "{new}" && find "$1/{archives}" -name "*.deb" -exec cp -l -t "{new}" {{}} +
 """
@@ -65,7 +67,7 @@ def bootstrap(
         tempfile.TemporaryDirectory(prefix=f".{kept.name}-", dir=kept.parent) as beside,
     ):
         scratch, new = Path(made), Path(beside, "new")
-        argv = [*_words(recipe, scratch, pins), *_from_kept(kept, new)]
+        argv = [*_words(recipe, scratch, pins), *_from_kept(scratch, kept, new)]
         argv += [recipe.suite, str(place), _sources(recipe, scratch)]
         done = subprocess.run(
             apart(argv),
@@ -73,7 +75,7 @@ def bootstrap(
                 **os.environ,
                 "SOURCE_DATE_EPOCH": str(epoch),
                 "LC_ALL": "C.UTF-8",
-                "PATH": SYSTEM,
+                "PATH": f"/{PLACE}/bin:{SYSTEM}",
                 "INITRD": "No",  # to the kernel's postinst: not yet
             },
             capture_output=True,
@@ -122,16 +124,20 @@ def _words(recipe: Recipe, scratch: Path, pins: Snapshot | None) -> list[str]:
         argv += [f'--setup-hook=install -D -m {mode} "{file}" "$1/{name}"']
     if pins:
         argv += list(_held(scratch, pins))
-    argv += ['--customize-hook=chroot "$1" update-initramfs -c -k all']
-    return argv
+    argv += [f"--hook-dir={MERGED}"]
+    initrd = 'chroot "$1" update-initramfs -c -k all'
+    if lends(recipe.arch):
+        return [*argv, *lent(scratch, initrd)]
+    return [*argv, f"--customize-hook={initrd}"]
 
 
-def _from_kept(kept: Path, new: Path) -> list[str]:
+def _from_kept(scratch: Path, kept: Path, new: Path) -> list[str]:
     """Hooks that give mmdebstrap the packages that are there, and keep all that it used."""
+    (scratch / "keep").write_text(KEEP.format(new=new, archives=ARCHIVES))
     return [
         "--skip=essential/unlink",
         f"--setup-hook={TAKE.format(kept=kept, archives=ARCHIVES)}",
-        f"--customize-hook={KEEP.format(new=new, archives=ARCHIVES)}",
+        f'--customize-hook=sh "{scratch}/keep" "$1"',
     ]
 
 
@@ -146,7 +152,8 @@ def _held(scratch: Path, pins: Snapshot) -> Iterator[str]:
     old = shlex.quote('Acquire::Check-Valid-Until "false"; Acquire::Check-Date "false";')
     yield f'--setup-hook=echo {old} >>"$MMDEBSTRAP_APT_CONFIG"'
     yield f'--setup-hook=install -D -m 644 {scratch}/preferences "$1/{PREFERENCES}"'
-    yield f"--extract-hook={OFFERED.format(scratch=scratch)}"
+    (scratch / "offer").write_text(OFFERED.format(scratch=scratch))
+    yield f'--extract-hook=sh "{scratch}/offer"'
     yield f'--customize-hook=rm "$1/{PREFERENCES}"'
 
 

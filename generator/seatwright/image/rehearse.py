@@ -15,9 +15,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from seatwright.ansible_runs import Outcome
-from seatwright.image.base import HOST_ARCH, base_place, ensure_base
+from seatwright.image.base import base_place, ensure_base
 from seatwright.image.errors import ImageError
 from seatwright.image.layer import LayerSpec, ensure_layer
+from seatwright.image.native import HOST_ARCH
 from seatwright.image.onseat.files import PLACE, PROGRAM, UNITS
 from seatwright.image.recipe import Recipe, recipe_of
 from seatwright.image.snapshot import Snapshot, read_snapshot, snapshot_file
