@@ -232,6 +232,28 @@ def test_no_secret_and_nothing_of_a_machine_is_in_the_root(image: Path, tmp_path
     root.unlink()
 
 
+def test_the_initial_ram_disk_has_drivers_for_whatever_a_root_is_on_and_for_no_network(
+    image: Path, tmp_path: Path
+) -> None:
+    """Outside references: zstd and cpio."""
+    boot, packed = tmp_path / "boot", tmp_path / "initrd"
+    run("dd", f"if={image}", f"of={boot}", "bs=1M", "skip=1", "count=192", "status=none")
+    run("mcopy", "-i", boot, "::initrd.img", packed)
+    run("zstd", "-q", "-d", packed, "-o", f"{packed}.cpio")
+    listed = subprocess.run(
+        ["cpio", "-t", "--quiet", "-F", f"{packed}.cpio"],
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout
+    drivers = {Path(line).name.partition(".")[0] for line in listed.splitlines() if ".ko" in line}
+    assert drivers >= {
+        "ahci", "ext4", "mmc_block", "nvme", "sd_mod", "sdhci-pci", "uas", "usb-storage",
+        "virtio_blk", "virtio_scsi", "xhci-pci",
+    }  # fmt: skip
+    assert "drivers/net/ethernet" not in listed
+
+
 def test_the_table_has_every_room_of_the_model(image: Path, tmp_path: Path) -> None:
     root = tmp_path / "root"
     with image.open("rb") as file, root.open("wb") as copy:
