@@ -39,6 +39,7 @@ from seatwright.image.onseat.files import PLACE
 from seatwright.image.recipe import KERNELS, Recipe, recipe_of
 from seatwright.image.snapshot import Snapshot, read_snapshot, snapshot_file
 from seatwright.image.table import RECORDS, Table, make_table
+from seatwright.image.unused import forget_unused
 from seatwright.plan import Plan, PlannedModel, PlannedSeat, to_json
 from seatwright.rehearsal.base import locked
 from seatwright.rehearsal.errors import RehearsalError, need_programs, need_root
@@ -118,6 +119,7 @@ def build(order: Order, say: Say) -> Path:
             hold_against_last(order.target, staged, say)
             (staged / ".gitignore").write_text("*\n")  # large, and made again at any time
             exchange(order.target, staged)
+            forget_unused(order.cache)
         finally:
             remove(staged)
         return order.target
