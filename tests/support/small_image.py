@@ -41,7 +41,9 @@ def small_image(place: Path, seats: tuple[str, ...] = ("rr-01", "rr-02")) -> Pat
         path.unlink()
     files = {one.name: digest_of(one) for one in (image, place / "tarn.bmap")}
     what = ("tarn", "amd64", seats)
-    described = manifest(what, SNAPSHOT, installed={}, inputs={"plan": "0"}, parts={}, files=files)
+    described = manifest(
+        what, SNAPSHOT, installed={}, inputs={"plan": "0"}, tools={}, parts={}, files=files
+    )
     (place / "manifest.json").write_bytes(described)
     return image
 

@@ -11,7 +11,7 @@ from seatwright.image.manifest import manifest
 from support.small_image import SNAPSHOT
 
 
-def described(place: Path, table: str, root: str) -> Path:
+def described(place: Path, table: str, root: str, tools: str = "4.0") -> Path:
     """A directory with a manifest."""
     place.mkdir()
     text = manifest(
@@ -19,6 +19,7 @@ def described(place: Path, table: str, root: str) -> Path:
         SNAPSHOT,
         installed={},
         inputs={"base": "b", "table": table},
+        tools={"mtools": tools},
         parts={"boot": "1", "root": root},
         files={"tarn.img": root},
     )
@@ -57,3 +58,14 @@ def test_nothing_is_said_where_there_was_none(tmp_path: Path) -> None:
     told: list[str] = []
     hold_against_last(tmp_path / "none", described(tmp_path / "new", "t", "2"), told.append)
     assert told == []
+
+
+def test_another_version_of_a_tool_is_a_reason(tmp_path: Path) -> None:
+    told: list[str] = []
+    last = described(tmp_path / "last", "t", "2")
+    hold_against_last(last, described(tmp_path / "same", "t", "2", "4.1"), told.append)
+    hold_against_last(last, described(tmp_path / "other", "t", "3", "4.1"), told.append)
+    assert told[0] == "It is bit for bit the image that was there."
+    assert told[1].startswith(
+        "It is not the image that was there:\n  tools: mtools: 4.0 before, 4.1 now\n"
+    )

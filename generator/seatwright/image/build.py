@@ -375,6 +375,7 @@ def _describe(order: Order, staged: Path, inputs: Inputs, parts: Mapping[str, st
                 "table": hashlib.sha256(inputs.table.text.encode()).hexdigest(),
                 "roles": _manifest_digest(order.repository / "roles"),
             },
+            tools=_tools(),
             parts=parts,
             files={**files, image.name: digest},
         )
@@ -389,12 +390,19 @@ def hold_against_last(target: Path, staged: Path, say: Say) -> None:
         lines = differences(target, staged)
     except (OSError, ValueError, KeyError):  # there is none, or one of an older format
         return
-    if not lines:
+    if not any(line.startswith("files:") for line in lines):
         say("It is bit for bit the image that was there.")
         return
-    explained = any(line.startswith(("inputs:", "packages:")) for line in lines)
+    explained = any(line.startswith(("inputs:", "packages:", "tools:")) for line in lines)
     but = "" if explained else ", though all that went in is"
     say(f"It is not the image that was there{but}:\n" + "\n".join(f"  {one}" for one in lines))
+
+
+def _tools() -> dict[str, str]:
+    """Versions of this machine's packages that an image is made with: its bytes are theirs, too."""
+    argv = ["dpkg-query", "-W", "-f", "${Package} ${Version}\n", *sorted(set(PROGRAMS.values()))]
+    listed = subprocess.run(argv, capture_output=True, text=True).stdout
+    return dict(line.split(" ", 1) for line in listed.splitlines())
 
 
 def _installed(layer: Path) -> dict[str, str]:
@@ -412,7 +420,7 @@ def differences(old: Path, new: Path) -> list[str]:
     """Why two images of one model are not alike: what of their manifests differs, a line each."""
     before, after = (json.loads((one / "manifest.json").read_text()) for one in (old, new))
     lines = []
-    for part in ("inputs", "packages", "parts", "files"):
+    for part in ("inputs", "packages", "tools", "parts", "files"):
         for name in sorted({*before[part], *after[part]}):
             first, second = before[part].get(name, "none"), after[part].get(name, "none")
             if first != second:

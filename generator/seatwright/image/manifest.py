@@ -30,11 +30,12 @@ def manifest(
     *,
     installed: Mapping[str, str],
     inputs: Mapping[str, str],
+    tools: Mapping[str, str],
     parts: Mapping[str, str],
     files: Mapping[str, str],
 ) -> bytes:
     """The manifest as JSON: ``what`` it is (model, processor, seats), digests of what went in, of
-    the image's parts and of what came out, and every package."""
+    the image's parts and of what came out, every package, and what it was made with."""
     model, arch, seats = what
     document = {
         "format": FORMAT,
@@ -44,6 +45,7 @@ def manifest(
         "seats": list(seats),
         "recorded": snapshot.recorded.strftime(STAMP),
         "inputs": dict(inputs),
+        "tools": dict(sorted(tools.items())),
         "parts": dict(parts),
         "files": dict(sorted(files.items())),
         "installed": dict(sorted(installed.items())),
