@@ -24,12 +24,9 @@ from support.small_image import run
 AARCH64 = 183
 """ELF's number of the processor (e_machine); the PE format's is the next."""
 PE_ARM64 = 0xAA64
-SMALL = Recipe(
-    "bookworm",
-    "arm64",
-    tuple(sorted({*MACHINE_PACKAGES, *IMAGE_PACKAGES, *BOOT_PACKAGES, "linux-image-cloud-arm64"})),
-    kind="-small",
-)
+KERNEL = "linux-image-cloud-arm64"
+PACKAGES = {*MACHINE_PACKAGES, *IMAGE_PACKAGES, *BOOT_PACKAGES, KERNEL, "seatd"}
+SMALL = Recipe("bookworm", "arm64", tuple(sorted(PACKAGES)), kind="-small")
 """Everything that makes and boots an image, without a session's hundreds of packages, and with the
 kernel that has the fewest drivers."""
 
@@ -46,7 +43,7 @@ def test_a_small_image_is_built_through_an_emulator(
 ) -> None:
     """The whole way from mmdebstrap to the manifest, clients.yml in the middle."""
     monkeypatch.setattr(build_module, "recipe_of", lambda *words: SMALL)
-    variables = {**SETTINGS, "seat_base_packages": ["udev"]}
+    variables = {**SETTINGS, "seat_base_packages": ["seatd"]}
     wanted = replace(arm64(order, tmp_path, SMALL), variables=variables)
     image = build(wanted, quiet) / "vale.img"
     assert json.loads((image.parent / "manifest.json").read_text())["arch"] == "arm64"
