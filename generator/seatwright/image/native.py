@@ -32,23 +32,33 @@ realpath rm rmdir sed seq sha256sum sleep sort stat tail tar tee test touch tr t
 zstd depmod
 """
 
-LEND = """\
+LOADER = """\
+mkdir -p "$1/usr/{loaders}"
+ln -sf "/{place}/usr/lib/{libraries}/{loader}" "$1/usr/{loaders}/{loader}"
+ln -sfn "usr/{loaders}" "$1/{loaders}"
+"""
+
+LEND = f"""\
 set -e
-mkdir -p "$1/{place}/usr" "$1/{place}/bin" "$1/usr/{loaders}"
-mount --bind -o ro /usr "$1/{place}/usr"
-ln -s "/{place}/usr/lib/{libraries}" "$1/usr/lib/{libraries}"
-ln -s "/{place}/usr/lib/{libraries}/{loader}" "$1/usr/{loaders}/{loader}"
-ln -s "usr/{loaders}" "$1/{loaders}"
-for tool in {tools}; do
+mkdir -p "$1/{{place}}/usr" "$1/{{place}}/bin"
+mount --bind -o ro /usr "$1/{{place}}/usr"
+ln -s "/{{place}}/usr/lib/{{libraries}}" "$1/usr/lib/{{libraries}}"
+{LOADER}
+for tool in {{tools}}; do
     for found in "/usr/bin/$tool" "/usr/sbin/$tool"; do
-        ! [ -f "$found" ] || ln -sf "/{place}$(readlink -f "$found")" "$1/{place}/bin/$tool"
+        ! [ -f "$found" ] || ln -sf "/{{place}}$(readlink -f "$found")" "$1/{{place}}/bin/$tool"
     done
 done
 """
 """Before the first package is installed."""
 
-LEND_SHELL = 'mount --bind -o ro /usr/bin/dash "$1/usr/bin/dash"'
-"""As soon as no package brings it any more."""
+LEND_SHELL = f"""\
+set -e
+{LOADER}
+mount --bind -o ro /usr/bin/dash "$1/usr/bin/dash"
+"""
+"""As soon as no package brings it any more; the one that sees to a single /usr has taken away the
+place of the loader, which is no place of that processor's."""
 
 TAKE_BACK = """\
 set -e
@@ -69,12 +79,11 @@ def lent(scratch: Path, last: str) -> list[str]:
     libraries, loaders, loader = LENDERS[platform.machine()]
     places = {"place": PLACE, "libraries": libraries, "loaders": loaders, "loader": loader}
     tools = " ".join(TOOLS.split())
-    lend, take_back = scratch / "lend", scratch / "take-back"
-    lend.write_text(LEND.format(tools=tools, **places))
-    take_back.write_text(TAKE_BACK.format(**places))
+    for name, text in (("lend", LEND), ("lend-shell", LEND_SHELL), ("take-back", TAKE_BACK)):
+        (scratch / name).write_text(text.format(tools=tools, **places))
     return [
-        f'--extract-hook=sh "{lend}" "$1"',
-        f"--essential-hook={LEND_SHELL}",
+        f'--extract-hook=sh "{scratch}/lend" "$1"',
+        f'--essential-hook=sh "{scratch}/lend-shell" "$1"',
         f"--customize-hook={last}",
-        f'--customize-hook=sh "{take_back}" "$1"',
+        f'--customize-hook=sh "{scratch}/take-back" "$1"',
     ]
