@@ -25,7 +25,7 @@ AARCH64 = 183
 """ELF's number of the processor (e_machine); the PE format's is the next."""
 PE_ARM64 = 0xAA64
 KERNEL = "linux-image-cloud-arm64"
-PACKAGES = {*MACHINE_PACKAGES, *IMAGE_PACKAGES, *BOOT_PACKAGES, KERNEL, "seatd"}
+PACKAGES = {*MACHINE_PACKAGES, *IMAGE_PACKAGES, *BOOT_PACKAGES, KERNEL, "cage", "seatd"}
 SMALL = Recipe("bookworm", "arm64", tuple(sorted(PACKAGES)), kind="-small")
 """Everything that makes and boots an image, without a session's hundreds of packages, and with the
 kernel that has the fewest drivers."""
@@ -38,12 +38,13 @@ def arm64(order: Order, place: Path, packages: Recipe) -> Order:
     return replace(wanted, cache=own_cache(place))
 
 
+@pytest.mark.long
 def test_a_small_image_is_built_through_an_emulator(
     order: Order, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The whole way from mmdebstrap to the manifest, clients.yml in the middle."""
     monkeypatch.setattr(build_module, "recipe_of", lambda *words: SMALL)
-    variables = {**SETTINGS, "seat_base_packages": ["seatd"]}
+    variables = {**SETTINGS, "seat_base_packages": ["cage", "seatd"]}
     wanted = replace(arm64(order, tmp_path, SMALL), variables=variables)
     image = build(wanted, quiet) / "vale.img"
     assert json.loads((image.parent / "manifest.json").read_text())["arch"] == "arm64"
