@@ -304,6 +304,14 @@ def test_a_ticket_leads_through_a_proxy(make_guest: MakeGuest, make_seat: MakeSe
         proxy.close()
 
 
+def test_no_proxy_is_taken_from_the_environment(make_guest: MakeGuest, make_seat: MakeSeat) -> None:
+    guest = make_guest()
+    guest.start()
+    seat = make_seat(guest, environment={"SPICE_PROXY": "http://127.0.0.1:1"})
+    seat.start()
+    seat.is_("shown")
+
+
 def test_idle_is_published_and_ends_with_a_key(make_guest: MakeGuest, make_seat: MakeSeat) -> None:
     guest = make_guest()
     guest.start()

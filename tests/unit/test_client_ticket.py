@@ -21,16 +21,14 @@ def test_a_ticket_says_what_differs() -> None:
             host="192.0.2.7",
             subject="O=Fennmoor,CN=quay",
             password="once",
-            proxy="http://[2001:db8::1]:3128",
+            proxy="http://192.0.2.1:3128",
         )
     )
-    assert full == Ticket(
-        5902, "192.0.2.7", "O=Fennmoor,CN=quay", "once", "http://[2001:db8::1]:3128"
-    )
+    assert full == Ticket(5902, "192.0.2.7", "O=Fennmoor,CN=quay", "once", "http://192.0.2.1:3128")
 
 
 def test_where_a_proxy_is() -> None:
-    assert proxy_address("http://[2001:db8::1]:3128") == ("2001:db8::1", 3128)
+    assert proxy_address("http://192.0.2.1:3128") == ("192.0.2.1", 3128)
     assert proxy_address("https://gate.fennmoor.example:80") == ("gate.fennmoor.example", 80)
 
 
@@ -52,6 +50,7 @@ def test_where_a_proxy_is() -> None:
         (text(tls_port=5901, subject="quay"), "subject: has not the form"),
         (text(tls_port=5901, proxy="file:///etc/passwd"), "proxy: has not the form"),
         (text(tls_port=5901, proxy="http://user:pw@a:1"), "proxy: has not the form"),
+        (text(tls_port=5901, proxy="http://[2001:db8::1]:80"), "proxy: has not the form"),
         (text(tls_port=5901, proxy="http://192.0.2.1:65536"), "port must be from 1 to 65535"),
         (text(tls_port=5901, password="x" * 60), "longer than 59 bytes"),
         (text(tls_port=5901, password="a\nb"), "password: must be printable text"),

@@ -6,6 +6,7 @@ after a wait.  The library keeps the same session object usable, devices include
 
 from __future__ import annotations
 
+import os
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -60,6 +61,8 @@ class Connection:
         self._knock: Knock | None = None
         self._clock = Clock(config.wait_for_time)
         self._closed = False
+        # A proxy comes with a ticket; the library would take one from here where that has none.
+        os.environ.pop("SPICE_PROXY", None)
         self.session = Spice.Session.new()
         self._audio: Any = None
         on(self.session, "channel-new", self._channel_new)
