@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import array
 import json
+import math
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -11,6 +14,9 @@ from twin_bench import DRIVE, Bench
 from seatwright.twin.client import UNIT
 from seatwright.twin.emulator import wait_until
 
+SAMPLES_PER_SECOND = 44_100
+TENTHS = 5
+"""Tenths of a second that must be the expected sound and nothing else."""
 MOST = 3.0
 EXCEPTIONS = {
     "CapabilityBoundingSet": "root's only: the session has none",
@@ -76,6 +82,46 @@ def test_sound_has_what_it_needs(bench: Bench) -> None:
         f"Gst.init(None); print([n for n in {names} if Gst.ElementFactory.find(n) is None])"
     )
     assert bench.twin.client.run("python3", "-I", "-c", script).expect_success().out == "[]\n"
+
+
+def share_at(samples: Sequence[int], hertz: float) -> float:
+    """How much of a sound's power is at one frequency: 0.0 to 1.0 (Goertzel's algorithm)."""
+    power = sum(value * value for value in samples)
+    factor = 2 * math.cos(2 * math.pi * hertz / SAMPLES_PER_SECOND)
+    last = before = 0.0
+    for value in samples:
+        last, before = value + factor * last - before, last
+    at = last * last + before * before - factor * last * before
+    return 2 * at / (len(samples) * power) if power else 0.0
+
+
+def tenths(sound: bytes) -> Iterator[Sequence[int]]:
+    """The left channel, a tenth of a second at a time."""
+    left = array.array("h", sound[: len(sound) // 4 * 4])[::2]
+    step = SAMPLES_PER_SECOND // 10
+    for start in range(0, len(left) - step, step):
+        yield left[start : start + step]
+
+
+def test_what_the_guest_plays_is_heard_at_the_seat(bench: Bench) -> None:
+    """Two pitches by the guest's speaker, recorded behind the seat's sound device.
+
+    A square wave has 8/pi² of its power at its pitch.  Where the emulated seat is too slow there
+    are gaps, so each tenth of a second is looked at on its own.
+    """
+    client, guest = bench.twin.client, bench.twin.guest
+    bench.twin.client.sockets.plug("1-5", "audio", audiodev="heard")
+    wait_until("sound device", lambda: client.run("test", "-e", "/dev/snd/pcmC0D0p").code == 0, 30)
+
+    def heard(hertz: int) -> bool:
+        return sum(share_at(one, hertz) > 0.5 for one in tenths(client.heard())) >= TENTHS
+
+    for hertz, other in ((880, 2500), (2500, None)):
+        assert not heard(hertz)
+        guest.play(hertz)
+        wait_until(f"sound of {hertz} Hz", lambda hertz=hertz: heard(hertz), 60, 1)
+        assert other is None or not heard(other)
+    guest.play(0)
 
 
 def test_fleet_monitoring_reads_the_state(bench: Bench) -> None:

@@ -23,7 +23,7 @@ DRIVERS_LEFT_OUT = (
     "drivers/iio",
     "drivers/infiniband",
     "drivers/isdn",
-    "drivers/media",
+    "drivers/media/[!m]*",  # sound over USB needs its mc
     "drivers/mtd",
     "drivers/net/ethernet",
     "drivers/net/wireless",
@@ -89,6 +89,9 @@ for n in $slots; do
     bind ehci-pci/unbind 0000:00:$(printf %02x $(({FIRST_HOLDER} + n))).0
     bind xhci_hcd/bind 0000:00:$(printf %02x $(({FIRST_CONTROLLER} + n))).0
 done
+# A guest's controllers are anywhere else.
+[ -e devices/0000:00:$(printf %02x {FIRST_CONTROLLER}).0 ] ||
+    for device in devices/*; do echo "${{device##*/}}" > drivers_probe; done
 """
 BUSES_UNIT = """\
 [Unit]
@@ -141,7 +144,10 @@ LINKS: Mapping[str, str] = {
             "e2scrub_reap.service",
             "fstrim.timer",
             "kmod-static-nodes.service",
-            "modprobe@.service",
+            "modprobe@configfs.service",
+            "modprobe@drm.service",
+            "modprobe@efi_pstore.service",
+            "modprobe@fuse.service",
             "sys-kernel-debug.mount",
             "sys-kernel-tracing.mount",
             "systemd-journal-flush.service",
