@@ -235,7 +235,8 @@ DONE = {"did": "restart", "why": "files changed", "outcome": "up"}
 
 def restart(tmp_path: Path, *answers: object, mode: str = "if-idle", **others: object) -> object:
     program = keeper(tmp_path / "keeper", *answers)
-    params = {"mode": mode, "insist": False, "wait": 1, "keeper": str(program), **others}
+    settings = {"insist": False, "reload": False, "wait": 1, "keeper": str(program)}
+    params = {"mode": mode, **settings, **others}
     done = seat_restart.restart(params)
     return done, seat_restart.session_state(params, done)
 
@@ -323,14 +324,17 @@ def test_check_mode_foresees_what_systemd_would_read(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("mode", "insist", "words"),
+    ("mode", "others", "words"),
     [
-        ("never", False, "restart --mode never --wait 1"),
-        ("now", True, "restart --mode now --wait 1 --insist"),
+        ("never", {}, "restart --mode never --wait 1"),
+        ("now", {"insist": True}, "restart --mode now --wait 1 --insist"),
+        ("now", {"reload": True}, "restart --mode now --wait 1 --files-read"),
     ],
 )
-def test_the_keeper_gets_the_mode(tmp_path: Path, mode: str, insist: bool, words: str) -> None:
-    restart(tmp_path, DONE, UP, mode=mode, insist=insist)
+def test_the_keeper_gets_the_mode(
+    tmp_path: Path, mode: str, others: dict[str, bool], words: str
+) -> None:
+    restart(tmp_path, DONE, UP, mode=mode, **others)
     assert (tmp_path / "keeper/asked").read_text().splitlines()[0] == words
 
 
