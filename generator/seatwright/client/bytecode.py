@@ -11,20 +11,30 @@ from __future__ import annotations
 import contextlib
 import importlib.util
 import marshal
+import os
 from pathlib import Path
 
-from seatwright.client.files import write_atomic
+from seatwright.client.files import sync_filesystem
 
 
 def keep_bytecode(programs: Path) -> None:
-    """Write what is missing or out of date, whole and flushed; never raises."""
-    for source in sorted(programs.rglob("*.py")):
-        with contextlib.suppress(OSError, SyntaxError, ValueError):
-            _keep(source)
+    """Write what is missing or out of date, whole and flushed, all in one go; never raises."""
+    written: list[tuple[Path, Path]] = []
+    with contextlib.suppress(OSError):
+        for source in sorted(programs.rglob("*.py")):
+            with contextlib.suppress(SyntaxError, ValueError):
+                written += _write(source)
+        if written:
+            sync_filesystem(programs)
+        for beside, kept in written:
+            os.replace(beside, kept)
 
 
-def _keep(source: Path) -> None:
-    """The bytecode of one source, with a head as in PEP 552: its time and size."""
+def _write(source: Path) -> list[tuple[Path, Path]]:
+    """The bytecode of one source, with a head as in PEP 552: its time and size.
+
+    Where it waits and where it belongs; nothing where it is there already.
+    """
     found = source.stat()
     numbers = (0, int(found.st_mtime), found.st_size)
     head = b"".join((number & 0xFFFFFFFF).to_bytes(4, "little") for number in numbers)
@@ -32,7 +42,9 @@ def _keep(source: Path) -> None:
     kept = Path(importlib.util.cache_from_source(str(source)))
     with contextlib.suppress(FileNotFoundError), kept.open("rb") as file:
         if file.read(len(head)) == head:
-            return
+            return []
     code = compile(source.read_bytes(), str(source), "exec", dont_inherit=True)
     kept.parent.mkdir(exist_ok=True)
-    write_atomic(kept, head + marshal.dumps(code))
+    beside = kept.with_name(f".{kept.name}.new")
+    beside.write_bytes(head + marshal.dumps(code))
+    return [(beside, kept)]
