@@ -9,6 +9,7 @@ from pathlib import Path
 
 from seatwright.offline.plugins.connection.seat_root import ENVIRONMENT, MOUNTS
 from seatwright.offline.provision import checked_root, no_starts
+from seatwright.rehearsal.apart import apart
 
 ENTER = MOUNTS + 'shift 2\nexec chroot "$root" /usr/bin/env -i "$@"\n'
 
@@ -19,7 +20,7 @@ def run_inside(
     """Run a command in ``root`` as a task of a playbook runs there: nothing is started, and
     nothing of it is left mounted. With ``network`` it may use this machine's."""
     root = checked_root(root)
-    spaces = ["--mount", "--pid", "--ipc", "--uts", *([] if network else ["--net"])]
+    spaces = ["--ipc", "--uts", *([] if network else ["--net"])]
     environment = dict(ENVIRONMENT)
     if epoch := os.environ.get("SOURCE_DATE_EPOCH"):
         environment["SOURCE_DATE_EPOCH"] = epoch
@@ -27,7 +28,7 @@ def run_inside(
     given = [str(root), "network" if network else "", *words, *argv]
     with no_starts(root):
         return subprocess.run(
-            ["unshare", *spaces, "--fork", "--kill-child=KILL", "sh", "-c", ENTER, "sh", *given],
+            apart(["sh", "-c", ENTER, "sh", *given], spaces=spaces),
             capture_output=True,
             text=True,
             stdin=subprocess.DEVNULL,

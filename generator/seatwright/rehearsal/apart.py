@@ -8,10 +8,12 @@ DIES_WITH_US = ("setpriv", "--pdeathsig", "KILL")
 """Words before a command: it is killed as soon as the thread that started it has ended."""
 
 
-def apart(argv: Sequence[str], *, own_proc: bool = False) -> list[str]:
+def apart(argv: Sequence[str], *, own_proc: bool = False, spaces: Sequence[str] = ()) -> list[str]:
     """A command with mounts and processes of its own, which end with it and it with us.
 
     With ``own_proc`` /proc shows its own processes, and nothing that is mounted below it here.
+    ``spaces`` are options of unshare(1) for further namespaces.
     """
-    spaces = ["unshare", "--mount", "--pid", "--fork", "--kill-child=KILL"]
-    return [*DIES_WITH_US, *spaces, *(["--mount-proc"] if own_proc else []), "--", *argv]
+    options = ["--mount", "--pid", *spaces, "--fork", "--kill-child=KILL"]
+    options += ["--mount-proc"] if own_proc else []
+    return [*DIES_WITH_US, "unshare", *options, "--", *argv]

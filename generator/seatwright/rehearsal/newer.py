@@ -6,6 +6,7 @@ import subprocess
 from dataclasses import dataclass
 from pathlib import Path
 
+from seatwright.rehearsal.apart import apart
 from seatwright.rehearsal.base import NEWER, ensure
 from seatwright.rehearsal.errors import need_root
 
@@ -31,6 +32,6 @@ def verify_udev_rules(rules: str, cache: Path | None = None) -> Verdict:
     """
     (root,) = ensure(NEWER, cache)
     need_root("Checking udev rules in a newer Debian")
-    argv = ["unshare", "--mount", "sh", "-c", SCRIPT, "sh", str(root)]
-    done = subprocess.run(argv, input=rules, capture_output=True, text=True)
+    argv = ["sh", "-c", SCRIPT, "sh", str(root)]
+    done = subprocess.run(apart(argv), input=rules, capture_output=True, text=True)
     return Verdict(done.returncode == 0, done.stdout + done.stderr)
