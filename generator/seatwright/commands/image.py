@@ -63,9 +63,9 @@ def command(
     found = sound(site)
     if seat is not None:
         return compared(found, site, output or Path("images", model), seat)
+    order = order_of(found, site, model, output or Path("images", model), access_key, key, renew)
     if access_key is None:
         log(NOBODY)
-    order = order_of(found, site, model, output or Path("images", model), access_key, key, renew)
     with refusing():
         place = build(order, log)
     click.echo(place / f"{model}.img")
@@ -117,7 +117,8 @@ def order_of(
     if model not in plan.models:
         near = nearest(model, plan.models)
         raise Refused(
-            f"The site has no model {shown(model)}.", f"Did you mean {near}?" if near else ""
+            f"The site has no model {shown(model)}.",
+            f"Did you mean {near}?" if near else f"Its models are {', '.join(plan.models)}.",
         )
     try:
         repository = find_repository(site)
