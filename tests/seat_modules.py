@@ -32,6 +32,7 @@ for one in map(str, UTILITIES):
 seat_changes = importlib.import_module("ansible.module_utils.seat_changes")
 seat_entries = importlib.import_module("ansible.module_utils.seat_entries")
 seat_facts = importlib.import_module("ansible.module_utils.seat_facts")
+seat_user = importlib.import_module("ansible.module_utils.seat_user")
 seat_validate = importlib.import_module("ansible.module_utils.seat_validate")
 seat_write = importlib.import_module("ansible.module_utils.seat_write")
 
@@ -88,10 +89,12 @@ def put(
     check: bool = False,
     session: bool = False,
     look: dict[str, Any] | None = None,
+    user: dict[str, Any] | None = None,
     ahead: dict[str, list[dict[str, Any]]] | None = None,
 ) -> tuple[dict[str, Any], list[str]]:
     """Run seat_files in this process: its result and its warnings."""
-    params = {"list": name, "files": files, "session": session, "root": str(root), "look": look}
+    params = {"list": name, "files": files, "session": session, "root": str(root)}
+    params |= {"look": look, "user": user}
     call = Call(params, check=check)
     entries = seat_files.parse_entries(files)
     idle = check or seat_files.nothing_to_do(call.params, entries)

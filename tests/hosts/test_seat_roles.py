@@ -22,6 +22,7 @@ def test_a_seats_life_with_the_roles(demo: Rendered) -> None:
     changes_nothing(demo)
     what_was_not_read_yet_is_read(demo, seat)
     what_a_person_wrote_is_kept(demo, seat)
+    the_user_is_put_right(demo, seat)
     a_tag_narrows_a_run(demo, seat)
     support_mode_is_a_variable_of_one_run(demo, seat)
     the_seat_can_be_taken_back(demo, seat)
@@ -30,8 +31,9 @@ def test_a_seats_life_with_the_roles(demo: Rendered) -> None:
 def check_mode_touches_nothing(demo: Rendered, seat: Seat) -> None:
     """On a host that never had the roles, down to the session's user."""
     foreseen = demo.clients("--check", "--diff").expect_success()
-    assert foreseen.recap["rr-01"].changed > 5
+    assert foreseen.recap["rr-01"].changed == 5
     assert "Would start the session" in foreseen.text
+    assert "user seat (not there)" in foreseen.text
     assert "+++ after: /etc/seatwright/session.json (new, root:root 0644)" in foreseen.text
     assert seat.ask("find / -xdev -name '*seatwright*' -not -path '/proc/*' | sort") in (
         "",
@@ -71,6 +73,20 @@ def what_a_person_wrote_is_kept(demo: Rendered, seat: Seat) -> None:
     assert "-# mine" in run.text and f"{ASIDE}{path}" in run.text
     assert seat.ask(f"tail -n 1 {ASIDE}{path}") == "# mine"
     assert "mine" not in seat.ask(f"cat {path}")
+    changes_nothing(demo)
+
+
+def the_user_is_put_right(demo: Rendered, seat: Seat) -> None:
+    """While its session runs; the shadow password suite is what reads it back."""
+    right = seat.ask("getent passwd seat; id -nG seat; getent shadow seat | cut -d: -f2")
+    assert right.splitlines()[0].endswith(":Session of this seat:/nonexistent:/usr/sbin/nologin")
+    assert right.splitlines()[1:] == ["seat audio video render", "!"]
+    seat.ask("usermod --shell /bin/sh --groups games --gid games --password '' seat")
+    foreseen = demo.clients("--check", "--diff").expect_success()
+    assert "-shell /bin/sh" in foreseen.text and "+group seat" in foreseen.text
+    assert foreseen.recap["rr-01"].changed == 1
+    assert demo.clients().expect_success().recap["rr-01"].changed == 1
+    assert seat.ask("getent passwd seat; id -nG seat; getent shadow seat | cut -d: -f2") == right
     changes_nothing(demo)
 
 

@@ -352,8 +352,7 @@ def test_a_later_list_does_not_count_as_alike_where_something_is_done_before_it(
     put(root, theirs, name="later")
     changed = put(root, [entry("/etc/one", "1\n")], ahead={"later": hashed(theirs)})[0]
     assert changed["ahead"] == {"later": {"alike": False, "needs": []}}
-    lacking = {"packages": ["not-a-package"], "user": "root", "group": "root", "groups": []}
-    look = {**lacking, "home": "/root", "shell": "/bin/sh", "stopped": [], "model": None}
+    look = {"packages": ["not-a-package"], "stopped": [], "model": None}
     seen = put(root, [entry("/etc/one", "1\n")], look=look, ahead={"later": hashed(theirs)})[0]
     assert not seen["changed"] and not seen["ahead"]["later"]["alike"]
 

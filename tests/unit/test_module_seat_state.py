@@ -65,15 +65,6 @@ def test_dpkg_of_this_machine_agrees() -> None:
     assert missing == [name for name in wanted if known.get(name) != "installed"]
 
 
-def test_a_user_has_to_be_right_in_everything(monkeypatch: pytest.MonkeyPatch) -> None:
-    daemon = ("daemon", "daemon", [], "/usr/sbin", "/usr/sbin/nologin")
-    assert seat_facts.user_right(*daemon)
-    for at, other in ((0, "no-such-user"), (1, "bin"), (2, ["audio"]), (3, "/"), (4, "/bin/sh")):
-        changed = [*daemon[:at], other, *daemon[at + 1 :]]
-        assert not seat_facts.user_right(*changed)
-    assert seat_facts.user_right(*daemon[:2], ["no-such-group"], *daemon[3:]), "cannot be in it yet"
-
-
 def test_a_root_that_is_not_the_system_has_no_systemd(monkeypatch: pytest.MonkeyPatch) -> None:
     assert seat_facts.offline("/some/where")
     monkeypatch.setenv("SYSTEMD_OFFLINE", "1")
@@ -208,7 +199,7 @@ def test_the_keeper_is_asked_once_and_a_broken_one_is_none(root: Path) -> None:
 
 
 def test_through_ansible_the_look_changes_nothing_and_says_all(root: Path) -> None:
-    arguments = {"root": str(root), "user": "root", "group": "root", "packages": ["cage", "seatd"]}
+    arguments = {"root": str(root), "packages": ["cage", "seatd"]}
     before = sorted(root.rglob("*"))
     result = run_ansible("seat_state", arguments, "--check")
     assert sorted(root.rglob("*")) == before
@@ -220,7 +211,7 @@ def test_through_ansible_the_look_changes_nothing_and_says_all(root: Path) -> No
 
 def test_seat_files_can_look_before_it_writes(root: Path) -> None:
     """The same as seat_state says, in the same task: through Ansible, contents asked for or not."""
-    look = {"user": "root", "group": "root", "packages": ["cage", "seatd"]}
+    look = {"packages": ["cage", "seatd"]}
     alone = run_ansible("seat_state", {"root": str(root), **look})
     arguments = {"list": "demo", "root": str(root), "files": [entry("/etc/a", "a\n")], "look": look}
     result = run_ansible("seat_files", arguments)

@@ -55,6 +55,23 @@ options:
       - A seat that is not like the model given there is left alone; then C(unlike) says what
         differs, and C(msg) all of it.
     type: dict
+  user:
+    description:
+      - A system user without a password, made or put right before anything is written, for files may
+        belong to it. Where C(look) finds that packages are missing it is left for a run of the task
+        after them, since they bring groups.
+    type: dict
+    suboptions:
+      name: {description: Its name., type: str, required: true}
+      group: {description: Its own group., type: str, required: true}
+      groups:
+        description: All further groups; those that the seat does not have are left out.
+        type: list
+        elements: str
+        default: []
+      home: {description: The home directory, which is not made., type: str, default: /nonexistent}
+      shell: {description: The shell., type: str, default: /usr/sbin/nologin}
+      comment: {description: Who that is., type: str, default: ""}
   ahead:
     description:
       - Lists that later tasks of the run put in place, by name, only compared here, and returned as
@@ -92,6 +109,7 @@ written: {description: Paths written or whose owner or mode changed., type: list
 removed: {description: Paths removed., type: list, returned: always}
 set_aside: {description: Copies of files a person wrote, by path., type: dict, returned: always}
 unvalidated: {description: Validators that the seat does not have., type: list, returned: always}
+user: {description: The commands that made the user right., type: list, returned: with user}
 state: {description: What M(seat_state) returns., type: dict, returned: with look}
 ahead:
   description:
@@ -133,6 +151,13 @@ from ansible.module_utils.seat_manifest import (
     wanted_manifest,
     write_manifest,
 )
+from ansible.module_utils.seat_user import (
+    USER,
+    UserNotMade,
+    put_user_right,
+    user_commands,
+    user_diff,
+)
 from ansible.module_utils.seat_validate import Invalid, validate
 
 FILES = {
@@ -163,6 +188,7 @@ ARGUMENTS = {
     "files": FILES,
     "session": {"type": "bool", "default": False},
     "look": {"type": "dict", "options": LOOK},
+    "user": {"type": "dict", "options": USER},
     "ahead": {"type": "dict", "default": {}},
     "needs": {"type": "list", "elements": "str", "default": []},
     "root": {"type": "path", "default": "/"},
@@ -221,6 +247,8 @@ def main() -> None:
         module.fail_json(
             msg=f"List {module.params['list']}: not valid, so nothing was changed:\n{error}"
         )
+    except UserNotMade as error:
+        module.fail_json(msg=f"The user {module.params['user']['name']}: {error}")
     except OSError as error:
         module.fail_json(msg=explain(error))
     module.exit_json(**result)
@@ -240,14 +268,24 @@ def run(
     if trouble:
         module.warn(trouble)
     seen = look(module, model)
-    settled = not work.changed and settles(seen)
+    commands = user_commands(params["user"]) if params["user"] else []
+    settled = not (work.changed or commands or lacks_packages(seen))
     others = {name: compare_ahead(params, name, ahead[name], settled) for name in ahead}
     absent = validate(work.root, entries, work.changes, module.check_mode)
     diff = diff_of(work.changes) if module._diff else []
+    if not module.check_mode and lacks_packages(seen):
+        commands = []
+    if commands:
+        diff = [user_diff(params["user"]), *diff]
     copies = {one.path: "" for one in work.changes if one.aside}
-    if work.changed and not module.check_mode:
-        copies = put_in_place(work)
-    return {**report(module, work, absent, diff, copies), **seen, "ahead": others}
+    if not module.check_mode:
+        put_user_right(commands)
+        copies = put_in_place(work) if work.changed else {}
+    result = report(module, work, absent, diff, copies)
+    result["changed"] = work.changed or bool(commands)
+    if params["user"]:
+        result["user"] = [" ".join(command) for command in commands]
+    return {**result, **seen, "ahead": others}
 
 
 def like_its_model(module: AnsibleModule) -> dict[str, object] | None:
@@ -310,10 +348,9 @@ def compare_ahead(
     return {"alike": alike, "needs": work.needs}
 
 
-def settles(seen: Mapping[str, Any]) -> bool:
-    """Whether nothing is to be done to the seat that could touch the files of other lists."""
-    state = seen.get("state", {})
-    return not state.get("packages_missing") and state.get("user_right", True)
+def lacks_packages(seen: Mapping[str, Any]) -> bool:
+    """Whether packages have to be installed, which may touch the files of any list."""
+    return bool(seen.get("state", {}).get("packages_missing"))
 
 
 def put_in_place(work: Work) -> dict[str, str]:

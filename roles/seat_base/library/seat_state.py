@@ -12,15 +12,6 @@ description:
     something, so that a run that died half way is finished by the next.
 options:
   packages: {description: Debian packages that are wanted., type: list, elements: str, default: []}
-  user: {description: The session's user., type: str, required: true}
-  group: {description: Its own group., type: str, required: true}
-  groups:
-    description: Further groups; those that the seat does not have are left out.
-    type: list
-    elements: str
-    default: []
-  home: {description: The user's home directory., type: str, default: /nonexistent}
-  shell: {description: The user's shell., type: str, default: /usr/sbin/nologin}
   stopped:
     description: Units (or patterns) that must not run.
     type: list
@@ -40,8 +31,6 @@ EXAMPLES = r"""
 - name: Look at the seat
   seat_state:
     packages: [cage, seatd]
-    user: seat
-    group: seat
     stopped: ["getty@*.service"]
   register: seat_base_state
 """
@@ -49,8 +38,6 @@ EXAMPLES = r"""
 RETURN = r"""
 offline: {description: No systemd runs here., type: bool, returned: always}
 packages_missing: {description: Packages to install., type: list, returned: always}
-group_there: {description: The user's own group exists., type: bool, returned: always}
-user_right: {description: The user is as wanted., type: bool, returned: always}
 systemd:
   description: What has to be done - C(reload), C(restart_logind), and units to C(stop).
   type: dict

@@ -5,10 +5,8 @@ Standard library only: this runs on the seat.
 
 from __future__ import annotations
 
-import grp
 import json
 import os
-import pwd
 import re
 import subprocess
 import time
@@ -20,11 +18,6 @@ from ansible.module_utils.seat_manifest import read_manifest
 
 LOOK = {
     "packages": {"type": "list", "elements": "str", "default": []},
-    "user": {"type": "str", "required": True},
-    "group": {"type": "str", "required": True},
-    "groups": {"type": "list", "elements": "str", "default": []},
-    "home": {"type": "str", "default": "/nonexistent"},
-    "shell": {"type": "str", "default": "/usr/sbin/nologin"},
     "stopped": {"type": "list", "elements": "str", "default": []},
     "model": {"type": "dict"},
 }
@@ -45,13 +38,10 @@ def look_at(root: str, wanted: Mapping[str, Any]) -> tuple[dict[str, object], st
     paths = recorded_paths(root)
     without_systemd = offline(root)
     session, trouble = session_facts(root)
-    user = [wanted[key] for key in ("user", "group", "groups", "home", "shell")]
     systemd = NOTHING_TO_READ if without_systemd else systemd_facts(root, paths, wanted["stopped"])
     facts: dict[str, object] = {
         "offline": without_systemd,
         "packages_missing": missing_packages(root, wanted["packages"]),
-        "group_there": group_there(wanted["group"]),
-        "user_right": user_right(*user),
         "systemd": systemd,
         "udev": udev_facts(root, paths),
         "session": session,
@@ -92,27 +82,6 @@ def missing_packages(root: str, wanted: Iterable[str]) -> list[str]:
     except FileNotFoundError:
         installed = set()
     return [name for name in wanted if name not in installed]
-
-
-def group_there(name: str) -> bool:
-    """Whether the group exists."""
-    try:
-        grp.getgrnam(name)
-    except KeyError:
-        return False
-    return True
-
-
-def user_right(name: str, group: str, groups: Sequence[str], home: str, shell: str) -> bool:
-    """Whether the user exists with exactly these groups, home and shell."""
-    try:
-        user = pwd.getpwnam(name)
-        primary = grp.getgrgid(user.pw_gid).gr_name
-    except KeyError:
-        return False
-    further = {one.gr_name for one in grp.getgrall() if name in one.gr_mem}
-    wanted = {one for one in groups if group_there(one)}
-    return (primary, user.pw_dir, user.pw_shell, further) == (group, home, shell, wanted)
 
 
 def offline(root: str) -> bool:

@@ -18,7 +18,7 @@ class ActionModule(ActionBase):
     """Send the list with hashes; where the seat needs contents, send it again with those."""
 
     TRANSFERS_FILES = False
-    _VALID_ARGS = frozenset({"list", "files", "session", "look", "ahead", "needs", "root"})
+    _VALID_ARGS = frozenset({"list", "files", "session", "look", "user", "ahead", "needs", "root"})
 
     def run(
         self, tmp: str | None = None, task_vars: dict[str, Any] | None = None
@@ -31,6 +31,7 @@ class ActionModule(ActionBase):
                 "files": {"type": "list", "elements": "dict", "required": True},
                 "session": {"type": "bool", "default": False},
                 "look": {"type": "dict"},
+                "user": {"type": "dict"},
                 "ahead": {"type": "dict", "default": {}},
                 "needs": {"type": "list", "elements": "str", "default": []},
                 "root": {"type": "path", "default": "/"},
