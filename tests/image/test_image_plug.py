@@ -70,8 +70,8 @@ def test_an_update_comes_back_from_each_of_twenty_moments(machine: Machine, work
 
 
 def another(number: int) -> list[str]:
-    """A change for the session's files, another each time."""
-    return extra({"seat_session_idle_after": 600 + number})
+    """A change for the session's files, another each time; the site's own is 600."""
+    return extra({"seat_session_idle_after": 601 + number})
 
 
 def copy(source: Path, target: Path) -> None:
