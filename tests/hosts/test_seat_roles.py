@@ -81,7 +81,10 @@ def the_user_is_put_right(demo: Rendered, seat: Seat) -> None:
     right = seat.ask("getent passwd seat; id -nG seat; getent shadow seat | cut -d: -f2")
     assert right.splitlines()[0].endswith(":Session of this seat:/nonexistent:/usr/sbin/nologin")
     assert right.splitlines()[1:] == ["seat audio video render", "!"]
+    seat.ask("passwd --delete seat")
+    assert demo.clients().expect_success().recap["rr-01"].changed == 1
     seat.ask("usermod --shell /bin/sh --groups games --gid games --password '' seat")
+    seat.ask(": >/etc/passwd.lock; printf '1\\0' >/etc/group.lock")  # a plug pulled in usermod(8)
     foreseen = demo.clients("--check", "--diff").expect_success()
     assert "-shell /bin/sh" in foreseen.text and "+group seat" in foreseen.text
     assert foreseen.recap["rr-01"].changed == 1

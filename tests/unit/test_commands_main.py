@@ -59,6 +59,13 @@ def test_version() -> None:
     assert run("--version").stdout.startswith("seatwright 0.")
 
 
+def test_a_check_says_what_it_did_not_come_to(tmp_path: Path) -> None:
+    (tmp_path / "site.yml").write_text("seatwright: 1\nsettinsg: {}\n", encoding="utf-8")
+    done = run("check", str(tmp_path))
+    assert done.returncode == 2 and 'Did you mean "settings"?' in done.stdout
+    assert "proved once the errors are mended" in done.stderr
+
+
 @pytest.mark.parametrize(
     "words", [["nonsense"], ["--nonsense"], ["schema"], ["schema", "nonsense"]]
 )

@@ -13,7 +13,7 @@ from rich.console import Console
 from seatwright.commands.schema import findings_schema
 from seatwright.findings import Finding, Place, Severity
 from seatwright.findings.formats import WIDEST, format_json, format_text, print_findings, summary
-from seatwright.findings.words import listed, nearest, printable, shown
+from seatwright.findings.words import hint_for, listed, nearest, printable, shown
 from seatwright.site.places import Sources
 
 
@@ -148,5 +148,14 @@ def test_words() -> None:
     assert nearest("Mass Storage", ["mass-storage"]) == "mass-storage"
     assert nearest("zzz", ["policy"]) is None
     assert nearest("x" * 10_000, ["policy"]) is None
+
+
+def test_a_hint_has_the_nearest_word_or_what_there_is() -> None:
+    assert hint_for("seat4", {"seat-4": 1, "seat-1": 2}) == 'Did you mean "seat-4"?'
+    assert hint_for("zzz", ["one"]) == "There is only one."
+    assert hint_for("zzz", iter(["one", "t\x1bwo"])) == "There are one, t\\u001bwo."
+    many = [f"seat-{number}" for number in range(15)]
+    assert hint_for("zzz", many).endswith("seat-11 and 3 more.")
+    assert hint_for("zzz", []) == ""
     assert shown("x" * 100) == '"' + "x" * 59 + '…"'
     assert printable("a\u200bé😀\n") == "a\u200bé😀\\n"

@@ -166,7 +166,7 @@ def test_a_card_of_100_bytes_is_refused(image: Path, tmp_path: Path) -> None:
 def test_a_seat_that_the_image_does_not_have_is_refused(image: Path, blank: Path) -> None:
     before = blank.stat().st_mtime_ns
     status, said = seatwright_card(image, blank, "--seat", "rr-03", "--yes")
-    assert "has no seat 'rr-03'" in said and "rr-0" in said and status != 0
+    assert 'has no seat "rr-03"' in said and "rr-0" in said and status != 0
     assert blank.stat().st_mtime_ns == before
 
 

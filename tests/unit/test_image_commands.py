@@ -38,10 +38,10 @@ def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def test_names_that_the_site_does_not_have_are_refused_with_the_nearest(elsewhere: Path) -> None:
     for verb, words, said in (
-        (image, ["tarm", SITE], "no model 'tarm'. Did you mean tarn?"),
+        (image, ["tarm", SITE], "no model 'tarm'. Did you mean 'tarn'?"),
         (image, ["tarn", SITE, "--compare", "fd-9"], "no seat 'fd-9'"),
         (enrol, ["fd-11", SITE], "no seat 'fd-11'. Did you mean"),
-        (rehearse, ["front-desk-", SITE], "Did you mean front-desk?"),
+        (rehearse, ["front-desk-", SITE], "Did you mean 'front-desk'?"),
     ):
         told = refused(CliRunner().invoke(verb, words)).replace('"', "'")
         assert said in told, told

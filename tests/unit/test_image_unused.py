@@ -55,3 +55,15 @@ def test_what_somebody_holds_and_what_lies_elsewhere_stay(tmp_path: Path) -> Non
         fcntl.flock(lock, fcntl.LOCK_EX)
         assert forget_unused(tmp_path) == [linked]
     assert held.exists() and elsewhere.exists() and not linked.is_symlink()
+
+
+def test_what_a_killed_run_has_left_goes_whatever_its_age(tmp_path: Path) -> None:
+    place = kept(tmp_path, "bases", "made", 0)
+    left, being_made = (place.with_name(f".{name}.unfinished") for name in ("made", "other"))
+    kept(tmp_path, "bases", "other", 0)
+    for one in (left, being_made):
+        (one / "usr").mkdir(parents=True)
+    with being_made.with_suffix(".lock").open() as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        assert forget_unused(tmp_path) == [left]
+    assert place.exists() and being_made.exists() and not left.exists()

@@ -141,7 +141,9 @@ def test_a_drop_in_is_judged_through_the_unit_it_changes(root: Path) -> None:
 
 
 def test_a_drop_in_of_a_unit_that_is_nowhere_is_left_to_the_seat(root: Path) -> None:
-    put(root, [entry(f"{UNITS}/no-such.service.d/x.conf", "[Service]\nNice=5\n", validate=VERIFY)])
+    path = f"{UNITS}/no-such.service.d/x.conf"
+    done = put(root, [entry(path, "[Service]\nNice=5\n", validate=VERIFY)])[0]
+    assert done["written"] == [path]
 
 
 def test_a_missing_program_is_an_error_but_not_before_anything_is_installed(root: Path) -> None:

@@ -149,7 +149,7 @@ def test_it_is_deferred_where_there_is_no_bus(tmp_path: Path) -> None:
 
 
 def module(root: Path, sys: Path, *flags: str, **model: Any) -> dict[str, Any]:
-    look = {"user": "root", "group": "root", "model": {**MODEL, "sys": str(sys), **model}}
+    look = {"model": {**MODEL, "sys": str(sys), **model}}
     arguments = {"list": "demo", "root": str(root), "files": [entry("/etc/a", "a\n")], "look": look}
     return run_ansible("seat_files", arguments, *flags)
 
@@ -179,7 +179,7 @@ def test_through_ansible_a_seat_like_its_model_goes_on(tmp_path: Path) -> None:
 
 def test_the_look_alone_only_says_it(tmp_path: Path) -> None:
     sys = str(lay_out(ANOTHER_CHIP, tmp_path))
-    look = {"user": "root", "group": "root"}
+    look: dict[str, object] = {"packages": []}
     found = run_ansible("seat_state", {**look, "model": {**MODEL, "sys": sys}})
     assert found["outcome"] == "SUCCESS" and found["model"]["stops"] is True
     assert run_ansible("seat_state", look)["model"] is None

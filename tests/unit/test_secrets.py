@@ -164,7 +164,7 @@ def test_one_password_anew_shuts_a_stolen_card_out(site: Path) -> None:
     assert after.pop("guest_ports_passwords") != kept.pop("guest_ports_passwords")
     assert after == kept
     missing = secrets(site, "--password", "hall-9")
-    assert missing.returncode == 2 and "Did you mean hall-" in missing.stderr
+    assert missing.returncode == 2 and 'Did you mean "hall-' in missing.stderr
 
 
 def test_passwords_that_end(site: Path) -> None:

@@ -105,6 +105,8 @@ FORMS = [
     ("settings: {batch: 10}\n", False),
     ("settings: {idle-after: 10}\n", False),
     ("settings: {access-user: Ops}\n", False),
+    ("settings: {access-user: seat}\n", False),
+    ("settings: {access-user: seats}\n", True),
     ("settings: {findings: {unknown-key: none}}\n", False),
     (MODEL % "title: 1984", True),
     (MODEL % "title: yes", True),

@@ -207,12 +207,12 @@ def serve_book(site: Path, since: str | None, port: int) -> int:
             return make_page(Content(content.title, None, content.findings, live=version))
 
     if not site_folder(site).is_dir():
-        raise Refused(f"there is no folder {site_folder(site)}", "name the folder of a site")
+        raise Refused(f"There is no folder {site_folder(site)}.", "Name the folder of a site.")
     try:
         server = BookServer(site_folder(site), make, port)
     except OSError as error:
         raise Refused(
-            f"port {port} cannot be used: {error.strerror}", "leave --port out to take a free one"
+            f"Port {port} cannot be used: {error.strerror}.", "Leave --port out to take a free one."
         ) from error
     log(f"The book is at {server.address} (for this machine only). Control-C ends it.")
     try:

@@ -13,7 +13,7 @@ from seatwright.capacity.budget import Budget, Group, Shared, make_budget
 from seatwright.capacity.words import budget_lines
 from seatwright.commands.common import Refused, Status, log, say, site_argument, working
 from seatwright.commands.planned import plan_site
-from seatwright.findings.words import nearest, printable_json, shown
+from seatwright.findings.words import hint_for, printable_json, shown
 from seatwright.plan import Plan, PlannedDemand, PlannedLink, Value
 from seatwright.policy.proofs import Proofs
 
@@ -61,8 +61,7 @@ def _at(plan: Plan, budget: Budget, where: str | None) -> Budget:
     if where is None:
         return budget
     if where not in plan.rooms and where not in plan.seats:
-        near = nearest(where, [*plan.rooms, *plan.seats])
-        hint = f"Did you mean {shown(near)}?" if near else ""
+        hint = hint_for(where, [*plan.rooms, *plan.seats])
         raise Refused(f"There is no room and no seat {shown(where)}.", hint)
     return Budget(groups=tuple(_groups(budget, where, where in plan.rooms)), shared=())
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from seatwright.commands.common import Status, say, site_argument, working
+from seatwright.commands.common import Status, log, say, site_argument, working
 from seatwright.commands.planned import PlannedSite, plan_site
 from seatwright.findings import Finding, Severity
 from seatwright.findings.catalogue import with_severities
@@ -19,6 +19,7 @@ from seatwright.site.places import placed
 from seatwright.site.read import site_file
 
 WORST_FIRST = tuple(Severity)
+LATER = "seatwright: Rules and promises are proved once the errors are mended."
 
 
 @click.command()
@@ -46,9 +47,15 @@ def command(site: Path, fail_on: str, form: str) -> int:
             click.echo(write(form, findings, sources, failing(fail_on)), nl=False)
 
     with working("Reading, planning and proving …"):
-        found = plan_site(site, tell)
+        try:
+            found = plan_site(site, tell)
+        except click.exceptions.Exit:
+            log(LATER)
+            raise
         findings = (*all_findings(found), *_of_today(site, found))
     tell(findings, found.sources)
+    if found.errors:
+        log(LATER)
     return Status.FINDINGS if fails(findings, fail_on) else Status.FINE
 
 

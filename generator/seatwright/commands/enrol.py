@@ -8,7 +8,7 @@ import click
 
 from seatwright.commands.common import Refused, Status, log, site_argument
 from seatwright.commands.image import refusing, sound
-from seatwright.findings.words import nearest, shown
+from seatwright.findings.words import hint_for, shown
 from seatwright.image.enrol import Way, enrol, tell
 from seatwright.site.read import site_file
 
@@ -40,9 +40,7 @@ def command(
     """
     plan = sound(site).planned.plan
     if seat not in plan.seats:
-        near = nearest(seat, plan.seats)
-        hint = f"Did you mean {near}?" if near else ""
-        raise Refused(f"The site has no seat {shown(seat)}.", hint)
+        raise Refused(f"The site has no seat {shown(seat)}.", hint_for(seat, plan.seats))
     known = site_file(site).parent / "known_hosts"
     options = ("-i", str(identity)) if identity else ()
     way = Way(address or plan.seats[seat].address, plan.settings.access_user, options)

@@ -10,7 +10,7 @@ import click
 
 from seatwright.commands.common import Refused, Status, log, say, site_argument
 from seatwright.commands.planned import PlannedSite, plan_site
-from seatwright.findings.words import nearest, shown
+from seatwright.findings.words import hint_for, shown
 from seatwright.image.build import Order, build
 from seatwright.image.compare import compare, inside
 from seatwright.image.enrol import Way
@@ -93,7 +93,7 @@ def compared(found: PlannedSite, site: Path, place: Path, seat: str) -> Status:
     """Say how a running seat differs from the image in ``place``."""
     plan = found.planned.plan
     if seat not in plan.seats:
-        raise Refused(f"The site has no seat {shown(seat)}.")
+        raise Refused(f"The site has no seat {shown(seat)}.", hint_for(seat, plan.seats))
     way = Way(plan.seats[seat].address, plan.settings.access_user)
     with refusing():
         differences = compare(inside(place, seat), way, site_file(site).parent / "known_hosts")
@@ -115,11 +115,7 @@ def order_of(
     """What is to be built."""
     plan = found.planned.plan
     if model not in plan.models:
-        near = nearest(model, plan.models)
-        raise Refused(
-            f"The site has no model {shown(model)}.",
-            f"Did you mean {near}?" if near else f"Its models are {', '.join(plan.models)}.",
-        )
+        raise Refused(f"The site has no model {shown(model)}.", hint_for(model, plan.models))
     try:
         repository = find_repository(site)
     except RenderError as error:

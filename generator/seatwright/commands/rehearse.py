@@ -11,7 +11,7 @@ import click
 
 from seatwright.commands.common import Refused, Status, log, site_argument
 from seatwright.commands.image import refusing, sound
-from seatwright.findings.words import nearest, shown
+from seatwright.findings.words import hint_for, shown
 from seatwright.image.rehearse import Rehearsal, Stage, rehearse
 from seatwright.rehearsal.base import cache_directory
 from seatwright.render.errors import RenderError
@@ -30,9 +30,7 @@ def command(room: str, site: Path, as_json: bool) -> int:
     """
     plan = sound(site).planned.plan
     if room not in plan.rooms:
-        near = nearest(room, plan.rooms)
-        hint = f"Did you mean {near}?" if near else ""
-        raise Refused(f"The site has no room {shown(room)}.", hint)
+        raise Refused(f"The site has no room {shown(room)}.", hint_for(room, plan.rooms))
     try:
         repository = find_repository(site)
     except RenderError as error:

@@ -9,7 +9,7 @@ import click
 
 from seatwright.commands.common import Refused, Status, log, site_argument, working
 from seatwright.commands.planned import plan_site
-from seatwright.findings.words import nearest, shown
+from seatwright.findings.words import hint_for, shown
 from seatwright.plan import Plan
 from seatwright.secrets import FOLDER
 from seatwright.secrets.state import NotYet, Wishes, make, takes_password
@@ -80,9 +80,7 @@ def command(
 def _guests(names: tuple[str, ...], plan: Plan) -> frozenset[str]:
     for name in names:
         if name not in plan.guests:
-            near = nearest(name, plan.guests)
-            hint = f"Did you mean {near}?" if near else "seatwright plan names the guests."
-            raise Refused(f"There is no guest {shown(name)}.", hint)
+            raise Refused(f"There is no guest {shown(name)}.", hint_for(name, plan.guests))
         host = plan.hosts[plan.guests[name].host]
         if not takes_password(host):
             hint = f"Its host {host.name} can do none: see can in the description."

@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from seatwright.commands.common import Refused, Status, already_there, log
-from seatwright.findings.words import printable, shown
+from seatwright.findings.words import hint_for, printable, shown
 from seatwright.site.kind import Misread
 from seatwright.site.scalars import Name
 from seatwright.survey.here import Places
@@ -153,7 +153,6 @@ def survey(asked: Asked) -> int:
 def compare(site: Path, model: str, asked: Asked) -> int:
     """How the client differs from a model of the site."""
     from seatwright.commands.planned import plan_site
-    from seatwright.commands.trace import hint_for
     from seatwright.render.values import model as as_written
     from seatwright.render.values import onboard
 

@@ -11,7 +11,7 @@ import click
 
 from seatwright.commands.common import Refused, Status, log, site_argument
 from seatwright.commands.planned import PlannedSite, plan_site
-from seatwright.findings.words import listed, nearest, printable, shown
+from seatwright.findings.words import hint_for, listed, printable, shown
 from seatwright.plan import Plan, source_path
 from seatwright.site.kind import Misread
 from seatwright.site.lines import InterfaceKind, UsbClass
@@ -27,9 +27,6 @@ from seatwright.usb.ids import system_ids
 from seatwright.usb.lsusb import load_lsusb
 from seatwright.usb.portpath import PortPath, PortPathError, parse_port_path
 from seatwright.usb.sysfs import read_tree
-
-MOST_SHOWN = 12
-"""Names that a hint lists at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,14 +229,3 @@ def say_capture_error(error: CaptureError) -> None:
         log(f"    {' ' * len(printable(error.source[: error.column - 1]))}^")
     if error.hint:
         log(f"hint: {error.hint}")
-
-
-def hint_for(word: str, right: Sequence[str]) -> str:
-    """The nearest right word, or what there is."""
-    near = nearest(word, right)
-    if near:
-        return f"Did you mean {shown(near)}?"
-    names = [printable(one) for one in right[:MOST_SHOWN]]
-    more = f" and {len(right) - MOST_SHOWN} more" if len(right) > MOST_SHOWN else ""
-    is_or_are = "are" if len(right) > 1 else "is only"
-    return f"There {is_or_are} {', '.join(names)}{more}." if names else ""

@@ -8,7 +8,7 @@ import click
 
 from seatwright.commands.common import Refused, Status, log, say, site_argument, working
 from seatwright.commands.planned import plan_site
-from seatwright.findings.words import nearest, shown
+from seatwright.findings.words import hint_for, shown
 from seatwright.plan import Plan
 from seatwright.rehearsal.errors import RehearsalError
 from seatwright.twin.pair import Twin
@@ -50,8 +50,7 @@ def seat_named(plan: Plan, name: str) -> str:
         return name
     room = plan.rooms.get(name)
     if room is None:
-        near = nearest(name, [*plan.rooms, *plan.seats])
-        hint = f"Did you mean {near}?" if near else ""
+        hint = hint_for(name, [*plan.rooms, *plan.seats])
         raise Refused(f"There is no room and no seat {shown(name)}.", hint)
     if room.pilot is None:
         raise Refused(f"The room {name} has no seats.", "Name another room, or a seat.")

@@ -9,6 +9,8 @@ from collections.abc import Iterable
 
 LONGEST_SHOWN = 60
 """Characters of foreign text that a message repeats at most."""
+MOST_SHOWN = 12
+"""Names that a hint lists at most."""
 
 BIDI_CONTROLS = frozenset(
     map(chr, (0x61C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A)))
@@ -78,3 +80,15 @@ def nearest(word: str, right: Iterable[str]) -> str | None:
             return candidate
     found = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
     return found[0] if found else None
+
+
+def hint_for(word: str, right: Iterable[str]) -> str:
+    """The nearest right word, or what there is."""
+    known = list(right)
+    near = nearest(word, known)
+    if near:
+        return f"Did you mean {shown(near)}?"
+    names = [printable(one) for one in known[:MOST_SHOWN]]
+    more = f" and {len(known) - MOST_SHOWN} more" if len(known) > MOST_SHOWN else ""
+    is_or_are = "are" if len(known) > 1 else "is only"
+    return f"There {is_or_are} {', '.join(names)}{more}." if names else ""

@@ -95,8 +95,9 @@ def ensure(
     with lock, unfinished_beside(bases / origin.name) as unfinished:
         found = _record(origin, unfinished)
         place = bases / base_name(origin, found)
-        shutil.rmtree(place, ignore_errors=True)
-        unfinished.rename(place)
+        with locked(bases / f".{place.name}.lock"):
+            shutil.rmtree(place, ignore_errors=True)
+            unfinished.rename(place)
     return place, found
 
 

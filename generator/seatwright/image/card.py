@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from seatwright.findings.words import nearest
+from seatwright.findings.words import hint_for, shown
 from seatwright.image.blockmap import BlockMap, mapped_pieces, read_map
 from seatwright.image.device import Target
 from seatwright.image.errors import ImageError
@@ -91,9 +91,9 @@ def _compare(
 def check_seat(card: Card, seat: str) -> None:
     """See that the image can be this seat. Raises :class:`ImageError`."""
     if seat not in card.seats:
-        near = nearest(seat, card.seats)
-        hint = f"Did you mean {near}?" if near else "Its seats are in manifest.json beside it."
-        raise ImageError(f"{card.image.name} has no seat {seat!r}.", hint)
+        raise ImageError(
+            f"{card.image.name} has no seat {shown(seat)}.", hint_for(seat, card.seats)
+        )
 
 
 def write_card(

@@ -15,16 +15,29 @@ KEPT = 60 * 86400.0
 
 
 def forget_unused(cache: Path) -> list[Path]:
-    """Remove what nobody has used for long; what somebody holds now stays. Returns what went."""
-    locks = [lock for kind in KINDS for lock in (cache / "images" / kind).glob(".*.lock")]
+    """Remove what nobody has used for long, and what a killed run has left unfinished.
+
+    What somebody holds now stays. Returns what went.
+    """
+    places = [cache / "images" / kind for kind in KINDS]
+    locks = [lock for place in places for lock in place.glob(".*.lock")]
     used = {lock: lock.stat().st_mtime for lock in locks}
     oldest = max(used.values(), default=0.0) - KEPT
-    return [place for lock in locks if used[lock] < oldest for place in _forget(lock)]
+    gone = [
+        one
+        for lock in locks
+        if used[lock] < oldest
+        for one in _forget(lock, lock.with_name(lock.name[1:].removesuffix(".lock")))
+    ]
+    for unfinished in (one for place in places for one in place.glob(".*.unfinished")):
+        lock = unfinished.with_suffix(".lock")
+        if lock.exists():
+            gone += _forget(lock, unfinished)
+    return gone
 
 
-def _forget(lock: Path) -> list[Path]:
-    """Remove what a lock is for."""
-    place = lock.with_name(lock.name[1:].removesuffix(".lock"))
+def _forget(lock: Path, place: Path) -> list[Path]:
+    """Remove what a lock is for, where nobody holds it."""
     with lock.open("r") as held:
         try:
             fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -243,7 +243,7 @@ def html(text: str) -> Quoted:
 
 
 MARKDOWN_SIGNS = re.compile(r"[\\`*_\[\]|~@]|:(?=//)|^[#+=>-]|(?<=www)\.", re.IGNORECASE)
-"""What CommonMark or GitHub's tables and links could take for a sign."""
+"""What CommonMark, or the tables and links of a pull request's page, could take for a sign."""
 
 
 def markdown(text: str) -> Quoted:

@@ -187,7 +187,8 @@ def _run(commands: Sequence[str]) -> Iterator[str]:
         return
     yield "### To carry it out"
     yield ""
-    yield "Look first (this changes nothing), then the same without `--check`:"
+    yield "Once the tree is rendered (`seatwright render --check` tells), look first (this changes"
+    yield "nothing), then the same without `--check`:"
     yield ""
     yield "```sh"
     yield from commands

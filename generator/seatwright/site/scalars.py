@@ -341,9 +341,9 @@ Language = patterned(
 )
 User = patterned(
     "the name of a user",
-    "[a-z_][a-z0-9_-]{0,31}",
-    "Write a user name as Debian "
-    "takes it: lower-case letters, digits, hyphens and underscores, 32 at most.",
+    "(?!seat$)[a-z_][a-z0-9_-]{0,31}",
+    "Write a user name as Debian takes it: lower-case letters, digits, hyphens and underscores, "
+    "32 at most; not seat, who is the session's user and logs in nowhere.",
 )
 Uri = patterned(
     "the address of a libvirt connection",

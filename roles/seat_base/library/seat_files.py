@@ -57,9 +57,9 @@ options:
     type: dict
   user:
     description:
-      - A system user without a password, made or put right before anything is written, for files may
-        belong to it. Where C(look) finds that packages are missing it is left for a run of the task
-        after them, since they bring groups.
+      - A system user whom no password lets in, made or put right before the files are written, for
+        they may belong to it. Where C(look) finds that packages are missing it is left for another
+        run of the task, after them, since they bring groups.
     type: dict
     suboptions:
       name: {description: Its name., type: str, required: true}
@@ -109,7 +109,7 @@ written: {description: Paths written or whose owner or mode changed., type: list
 removed: {description: Paths removed., type: list, returned: always}
 set_aside: {description: Copies of files a person wrote, by path., type: dict, returned: always}
 unvalidated: {description: Validators that the seat does not have., type: list, returned: always}
-user: {description: The commands that made the user right., type: list, returned: with user}
+user: {description: The commands that made the user right., type: list, returned: always}
 state: {description: What M(seat_state) returns., type: dict, returned: with look}
 ahead:
   description:
@@ -194,6 +194,9 @@ ARGUMENTS = {
     "root": {"type": "path", "default": "/"},
 }
 LOCK_SECONDS = 30
+NO_FILE = (
+    "No file was changed. Where it runs something: systemctl stop seatwright-session.service first."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,6 +234,8 @@ def main() -> None:
     entries: tuple[Entry, ...] = ()
     files, ahead = take_contents(module.params)
     try:
+        if module.params["user"] and module.params["root"] != "/":
+            raise Refused("user is of the machine itself, so root has to be /")
         if not LIST_NAME.fullmatch(module.params["list"]):
             raise Refused("list must be lower-case letters, digits, - and _")
         entries = parse_entries(files)
@@ -248,7 +253,7 @@ def main() -> None:
             msg=f"List {module.params['list']}: not valid, so nothing was changed:\n{error}"
         )
     except UserNotMade as error:
-        module.fail_json(msg=f"The user {module.params['user']['name']}: {error}")
+        module.fail_json(msg=f"The user {module.params['user']['name']}: {error}. {NO_FILE}")
     except OSError as error:
         module.fail_json(msg=explain(error))
     module.exit_json(**result)
@@ -281,11 +286,9 @@ def run(
     if not module.check_mode:
         put_user_right(commands)
         copies = put_in_place(work) if work.changed else {}
-    result = report(module, work, absent, diff, copies)
-    result["changed"] = work.changed or bool(commands)
-    if params["user"]:
-        result["user"] = [" ".join(command) for command in commands]
-    return {**result, **seen, "ahead": others}
+    done = report(module, work, absent, diff, copies)
+    changed = work.changed or bool(commands)
+    return {**done, **seen, "changed": changed, "user": commands, "ahead": others}
 
 
 def like_its_model(module: AnsibleModule) -> dict[str, object] | None:
@@ -383,7 +386,6 @@ def report(
     for path, copy in copies.items():
         module.warn(f"{path} held what a person wrote; kept as {copy or 'a copy set aside'}")
     result: dict[str, object] = {
-        "changed": work.changed,
         "written": [one.path for one in work.changes if one.kind != "remove"],
         "removed": [one.path for one in work.changes if one.kind == "remove"],
         "set_aside": copies,
