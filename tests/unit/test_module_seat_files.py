@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from seat_modules import MANIFEST, OWNER, THREE, contents, entry, manifest, put, seat_entries, tree
+from seat_modules import MANIFEST, THREE, contents, entry, manifest, put, seat_entries, tree
 
 
 @pytest.fixture
@@ -294,20 +294,14 @@ def test_a_small_change_in_a_long_file_is_shown_and_a_large_one_counted(root: Pa
     assert "500 go" in large["before"] and "400 are new" in large["after"]
 
 
-def test_contents_are_asked_for_when_only_their_hash_was_sent(root: Path) -> None:
-    import hashlib
-
-    sent = [{"path": "/etc/one", "sha256": hashlib.sha256(b"1\n").hexdigest(), **OWNER}]
-    result, _ = put(root, sent)
-    assert result == {"changed": True, "needs": ["/etc/one"]} and contents(root) == {}
-    put(root, [entry("/etc/one", "1\n")])
-    assert put(root, sent)[0]["changed"] is False
-    chmod = [{**sent[0], "mode": "0600"}]
-    assert put(root, chmod)[0]["written"] == ["/etc/one"], "a mode needs no content"
+def test_a_hash_does_for_what_is_compared_and_not_for_what_is_written(root: Path) -> None:
+    with pytest.raises(seat_entries.Refused, match="no content"):
+        put(root, hashed([entry("/etc/one", "1\n")]))
+    assert contents(root) == {}
 
 
 def hashed(files: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """The list as the control machine sends it first: hashes in place of contents."""
+    """The list as the control machine sends those of later tasks: hashes in place of contents."""
     entries = seat_entries.parse_entries(files)
     return [
         {**{key: value for key, value in one.items() if key != "content"}, "sha256": entry.sha256}
@@ -320,11 +314,11 @@ def test_a_list_of_a_later_task_is_compared_ahead_but_never_written(root: Path) 
         [entry("/etc/one", "1\n")],
         [entry("/etc/two", "2\n"), entry("/etc/three", "3\n")],
     )
-    said = put(root, ours, ahead={"later": hashed(theirs)})[0]["ahead"]
-    assert said == {"later": {"alike": False, "needs": ["/etc/two", "/etc/three"]}}
+    said = put(root, ours, ahead={"later": hashed(theirs)})[0]["alike"]
+    assert said == {"later": False}
     assert not (root / "etc/two").exists()
     put(root, theirs, name="later")
-    assert put(root, ours, ahead={"later": hashed(theirs)})[0]["ahead"]["later"]["alike"]
+    assert put(root, ours, ahead={"later": hashed(theirs)})[0]["alike"]["later"]
 
 
 @pytest.mark.parametrize(
@@ -344,25 +338,25 @@ def test_whatever_is_not_as_the_list_of_a_later_task_says_is_seen_ahead(
     put(root, ours)
     put(root, theirs, name="later")
     spoil(root)
-    assert not put(root, ours, ahead={"later": hashed(theirs)})[0]["ahead"]["later"]["alike"]
+    assert not put(root, ours, ahead={"later": hashed(theirs)})[0]["alike"]["later"]
 
 
 def test_a_later_list_does_not_count_as_alike_where_something_is_done_before_it(root: Path) -> None:
     theirs = [entry("/etc/two", "2\n")]
     put(root, theirs, name="later")
     changed = put(root, [entry("/etc/one", "1\n")], ahead={"later": hashed(theirs)})[0]
-    assert changed["ahead"] == {"later": {"alike": False, "needs": []}}
+    assert changed["alike"] == {"later": False}
     look = {"packages": ["not-a-package"], "stopped": [], "model": None}
     seen = put(root, [entry("/etc/one", "1\n")], look=look, ahead={"later": hashed(theirs)})[0]
-    assert not seen["changed"] and not seen["ahead"]["later"]["alike"]
+    assert not seen["changed"] and not seen["alike"]["later"]
 
 
 def test_a_later_list_of_which_nothing_is_known_ahead_is_not_left_out(root: Path) -> None:
     put(root, [entry("/etc/one", "1\n")])
     said = put(root, [entry("/etc/one", "1\n")], ahead={"later": []})[0]
-    assert not said["changed"] and said["ahead"] == {"later": {"alike": False, "needs": []}}
+    assert not said["changed"] and said["alike"] == {"later": False}
 
 
 def test_what_is_wrong_with_a_later_list_is_left_for_its_own_task_to_say(root: Path) -> None:
     said = put(root, [], ahead={"later": [entry("relative", "x")]})[0]
-    assert said["ahead"] == {"later": {"alike": False, "needs": []}}
+    assert said["alike"] == {"later": False}

@@ -210,7 +210,7 @@ def test_through_ansible_the_look_changes_nothing_and_says_all(root: Path) -> No
 
 
 def test_seat_files_can_look_before_it_writes(root: Path) -> None:
-    """The same as seat_state says, in the same task: through Ansible, contents asked for or not."""
+    """The same as seat_state says, in the same task: through Ansible."""
     look = {"packages": ["cage", "seatd"]}
     alone = run_ansible("seat_state", {"root": str(root), **look})
     arguments = {"list": "demo", "root": str(root), "files": [entry("/etc/a", "a\n")], "look": look}

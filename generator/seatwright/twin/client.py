@@ -125,16 +125,20 @@ class Client:
         return float(self.shell("date +%s.%N"))
 
     def restart_session(self) -> None:
-        """As a person with root would, and as often as wanted: systemd's count begins anew."""
+        """As a person with root would, and as often as wanted: systemd's count begins anew.
+
+        Waits for the new session's program, not for the keeper to have seen it stay.
+        """
+        before = self.session_pid()
         self.run("systemctl", "reset-failed", UNIT)
-        self.run("systemctl", "restart", UNIT).expect_success()
+        self.run("systemctl", "restart", "--no-block", UNIT).expect_success()
+        another = lambda: self.session_pid() not in ("", before)  # noqa: E731
+        wait_until("another session", another, 180, 0.5)
 
     def session_pid(self) -> str:
-        """The process of what the compositor shows."""
-        found = self.shell(
-            f"pgrep -P $(systemctl show -P MainPID {UNIT}) -x 'seat-session|python3'"
-        )
-        return found.strip()
+        """The process of what the compositor shows; nothing where there is none."""
+        found = f"pgrep -P $(systemctl show -P MainPID {UNIT}) -x 'seat-session|python3' || :"
+        return self.shell(found).strip()
 
     def screenshot(self, target: Path) -> None:
         """What the screen shows, as PNG."""

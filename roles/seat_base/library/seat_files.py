@@ -30,10 +30,7 @@ options:
         choices: [present, absent, directory, link]
         default: present
       content: {description: The text of the file., type: str}
-      src:
-        description: Or a file of the role below C(files/); only its hash is sent while it is alike.
-        type: str
-      sha256: {description: Hash of a content that is sent when asked for., type: str}
+      src: {description: Or a file of the role below C(files/)., type: str}
       target: {description: Where a link leads., type: str}
       owner: {description: A name or a number., type: str, default: root}
       group: {description: A name or a number., type: str, default: root}
@@ -75,15 +72,10 @@ options:
   ahead:
     description:
       - Lists that later tasks of the run put in place, by name, only compared here, and returned as
-        C(ahead). A later task that has nothing to do can then be left out, and another
-        sends at once what it would be asked for. An empty list tells nothing: its task compares.
+        C(alike). A later task that has nothing to do can then be left out. Their entries have
+        C(sha256) in place of C(content). An empty list tells nothing: its task compares.
     type: dict
     default: {}
-  needs:
-    description: What C(ahead) said of this list; contents that are sent without being asked for.
-    type: list
-    elements: str
-    default: []
   root:
     description: Directory that stands for C(/).
     type: path
@@ -111,14 +103,11 @@ set_aside: {description: Copies of files a person wrote, by path., type: dict, r
 unvalidated: {description: Validators that the seat does not have., type: list, returned: always}
 user: {description: The commands that made the user right., type: list, returned: always}
 state: {description: What M(seat_state) returns., type: dict, returned: with look}
-ahead:
-  description:
-    - For each list compared ahead, whether it is C(alike) (nothing was to be done before it either),
-      and the paths whose content it C(needs).
+alike:
+  description: For each list compared ahead, whether nothing has to be done, before it either.
   type: dict
   returned: always
 unlike: {description: How the seat differs from its model., type: list, returned: left alone}
-needs: {description: Paths whose content has to be sent., type: list, returned: when any}
 """
 
 import fcntl
@@ -173,7 +162,6 @@ FILES = {
         },
         "content": {"type": "str"},
         "src": {"type": "str"},
-        "sha256": {"type": "str"},
         "target": {"type": "str"},
         "owner": {"type": "str", "default": "root"},
         "group": {"type": "str", "default": "root"},
@@ -190,7 +178,6 @@ ARGUMENTS = {
     "look": {"type": "dict", "options": LOOK},
     "user": {"type": "dict", "options": USER},
     "ahead": {"type": "dict", "default": {}},
-    "needs": {"type": "list", "elements": "str", "default": []},
     "root": {"type": "path", "default": "/"},
 }
 LOCK_SECONDS = 30
@@ -208,15 +195,6 @@ class Work:
     old: Manifest | None
     new: Manifest
     changes: tuple[Change, ...]
-
-    @property
-    def needs(self) -> list[str]:
-        """Paths that have to be written and whose content is not here yet."""
-        return [
-            one.path
-            for one in self.changes
-            if one.kind == "write" and one.entry is not None and one.entry.content is None
-        ]
 
     @property
     def changed(self) -> bool:
@@ -268,14 +246,12 @@ def run(
     """Everything between the arguments and the result."""
     params = module.params
     work, trouble = compare(params["root"], params["list"], params["session"], entries)
-    if work.needs:
-        return {"changed": True, "needs": work.needs}
     if trouble:
         module.warn(trouble)
     seen = look(module, model)
     commands = user_commands(params["user"]) if params["user"] else []
     settled = not (work.changed or commands or lacks_packages(seen))
-    others = {name: compare_ahead(params, name, ahead[name], settled) for name in ahead}
+    others = {name: settled and alike(params, name, ahead[name]) for name in ahead}
     absent = validate(work.root, entries, work.changes, module.check_mode)
     diff = diff_of(work.changes) if module._diff else []
     if not module.check_mode and lacks_packages(seen):
@@ -288,7 +264,7 @@ def run(
         copies = put_in_place(work) if work.changed else {}
     done = report(module, work, absent, diff, copies)
     changed = work.changed or bool(commands)
-    return {**done, **seen, "changed": changed, "user": commands, "ahead": others}
+    return {**done, **seen, "changed": changed, "user": commands, "alike": others}
 
 
 def like_its_model(module: AnsibleModule) -> dict[str, object] | None:
@@ -335,20 +311,19 @@ def compare(
     return Work(root, entries, old, new, changes), trouble
 
 
-def compare_ahead(
-    params: Mapping[str, Any], name: str, files: Sequence[Mapping[str, object]], settled: bool
-) -> dict[str, object]:
-    """Whether a list of a later task is in place, and the contents that it will be asked for.
+def alike(
+    params: Mapping[str, Any], name: str, files: Sequence[Mapping[str, object]]
+) -> bool:
+    """Whether a list of a later task is in place. What is wrong with it its own task says.
 
-    ``settled``: nothing is done before that task. What is wrong with the list is said by its own task.
     An empty list stands for one of which nothing is known before that task.
     """
     try:
-        work, trouble = compare(params["root"], name, params["session"], parse_entries(files))
+        entries = parse_entries(files, compared=True)
+        work, trouble = compare(params["root"], name, params["session"], entries)
     except (Refused, OSError):
-        return {"alike": False, "needs": []}
-    alike = settled and bool(files) and not work.changed and not trouble
-    return {"alike": alike, "needs": work.needs}
+        return False
+    return bool(files) and not work.changed and not trouble
 
 
 def lacks_packages(seen: Mapping[str, Any]) -> bool:

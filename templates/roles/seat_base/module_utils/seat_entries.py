@@ -53,10 +53,15 @@ class Found:
     target: str | None = None
 
 
-def parse_entries(files: Sequence[Mapping[str, object]]) -> tuple[Entry, ...]:
-    """The entries of a list in order; raises Refused with every problem of the list."""
+def parse_entries(
+    files: Sequence[Mapping[str, object]], *, compared: bool = False
+) -> tuple[Entry, ...]:
+    """The entries of a list in order; raises Refused with every problem of the list.
+
+    ``compared``: nothing will be written, and hashes do for contents.
+    """
     entries = tuple(_entry(values) for values in files if values.get("wanted", True))
-    problems = [problem for entry in entries for problem in _problems(entry)]
+    problems = [problem for entry in entries for problem in _problems(entry, compared)]
     problems += _clashes(entries)
     if problems:
         raise Refused("; ".join(problems))
@@ -91,14 +96,14 @@ def _mode(value: object) -> int:
     raise Refused(f'mode {value!r} is not octal text — write it quoted, as in "0644"')
 
 
-def _problems(entry: Entry) -> list[str]:
+def _problems(entry: Entry, compared: bool) -> list[str]:
     where = repr(entry.path)
     problems = []
     if not plain_path(entry.path):
         problems.append(f"{where} is not an absolute path in its plain form — no .. and no //")
     if entry.path == OWN_PLACE or entry.path.startswith(f"{OWN_PLACE}/"):
         problems.append(f"{where} is where the lists are recorded — choose another place")
-    if entry.state == "present" and entry.sha256 is None:
+    if entry.state == "present" and (entry.sha256 if compared else entry.content) is None:
         problems.append(f"{where} has no content — give content or src")
     if entry.state == "link" and not entry.target:
         problems.append(f"{where} is a link to nowhere — give target")
