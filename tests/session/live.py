@@ -204,6 +204,10 @@ class JournalSocket:
     def of(self, event: str) -> list[dict[str, str]]:
         return [line for line in self.lines if line["SEATWRIGHT_EVENT"] == event]
 
+    def first(self, event: str) -> dict[str, str]:
+        """The first line of an event, once it is there: the state file is written before it."""
+        return wait_for(f"the line {event}", lambda: self.of(event))[0]
+
     def _read(self) -> None:
         while data := self._socket.recv(65536):
             fields = (line.partition("=") for line in data.decode().splitlines())

@@ -83,9 +83,8 @@ def test_a_device_without_a_port_gets_the_next_free_one(
     seat.has("1209:0006")
     seat.plug("1-3", **drive(8))
     seat.has("1209:0008", which="waiting")
-    line = seat.journal.of("no-port")
-    assert [one["SEATWRIGHT_HOLDERS"] for one in line] == ["Backup drive"]
-    assert line[0]["PRIORITY"] == "4"
+    line = seat.journal.first("no-port")
+    assert (line["SEATWRIGHT_HOLDERS"], line["PRIORITY"]) == ("Backup drive", "4")
     pulled = time.monotonic()
     seat.pull("1-2")
     seat.has("1209:0008")
@@ -182,7 +181,7 @@ def test_an_offered_device_goes_when_it_is_picked(
     seat.keys("Return", "Escape")
     seat.has("1209:0006")
     wait_for("one at the guest", lambda: guest.attached() == 1)
-    assert [one["SEATWRIGHT_DEVICE"] for one in seat.journal.of("device-left")] == ["1209:0007"]
+    assert seat.journal.first("device-left")["SEATWRIGHT_DEVICE"] == "1209:0007"
 
 
 def test_what_the_hosts_filter_refuses_is_told_once(
@@ -267,7 +266,7 @@ def test_a_ticket_is_asked_for_anew_at_each_connect(
     seat.is_("waiting")
     program.write_text(f"#!/bin/sh\necho x >>{asked}\necho '{{}}'\n")
     wait_for("the refusal", lambda: seat.state()["last_error"] == "no-ticket")
-    assert "tls_port: is missing" in seat.journal.of("ticket")[0]["MESSAGE"]
+    assert "tls_port: is missing" in seat.journal.first("ticket")["MESSAGE"]
     times = len(asked.read_text().split())
     assert times >= 2
     assert times < 10, "no storm of questions"

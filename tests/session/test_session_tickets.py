@@ -107,5 +107,5 @@ def test_a_host_without_the_guest_is_told_to_the_operator(
     seat = make_seat(guest, session={"tls_port": 9, "ticket_command": command})
     seat.start()
     wait_for("the refusal", lambda: seat.state().get("last_error") == "no-ticket")
-    assert "it failed" in seat.journal.of("ticket")[0]["MESSAGE"]
+    assert "it failed" in seat.journal.first("ticket")["MESSAGE"]
     assert "no guest hall-1 in the granary" in (seat.directory / "session.log").read_text()
