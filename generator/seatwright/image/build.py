@@ -6,6 +6,7 @@ import hashlib
 import json
 import subprocess
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -38,7 +39,7 @@ from seatwright.image.manifest import bill_of_materials, digest_of, manifest, si
 from seatwright.image.onseat.files import PLACE
 from seatwright.image.recipe import KERNELS, Recipe, recipe_of
 from seatwright.image.snapshot import Snapshot, read_snapshot, snapshot_file
-from seatwright.image.table import RECORDS, Table, make_table
+from seatwright.image.table import RECORDS, Table, listing, make_table
 from seatwright.image.unused import forget_unused
 from seatwright.plan import Plan, PlannedModel, PlannedSeat, to_json
 from seatwright.rehearsal.base import locked
@@ -99,11 +100,10 @@ def build(order: Order, say: Say) -> Path:
     with _explained():
         _check(order)
         board = _board(order)
-        base, snapshot, ids = _unpacked(order, board, say) if board else _base(order, say)
-        say("Asking the roles what each seat is told.")
-        table = make_table(
-            order.repository, order.rendered, order.model, order.seats, base, order.variables
-        )
+        with listing(order.repository, order.rendered, order.seats, order.variables) as trees:
+            base, snapshot, ids = _unpacked(order, board, say) if board else _base(order, say)
+            say("Asking the roles what each seat is told.")
+            table = make_table(trees(), order.model, order.seats, base)
         spec = _layer_spec(order, base, snapshot, table, ids)
         if not layer_place(spec, order.cache).is_dir():
             say("Provisioning with clients.yml.")
@@ -114,8 +114,8 @@ def build(order: Order, say: Say) -> Path:
         staged.mkdir(parents=True)
         try:
             say("Putting the image together.")
-            parts = _compose(order, staged, Made(base, root, snapshot, ids, board), table)
-            _describe(order, staged, Inputs(base, layer, table, snapshot), parts)
+            digests = _compose(order, staged, Made(base, root, snapshot, ids, board), table)
+            _describe(order, staged, Inputs(base, layer, table, snapshot), digests)
             hold_against_last(order.target, staged, say)
             (staged / ".gitignore").write_text("*\n")  # large, and made again at any time
             exchange(order.target, staged)
@@ -276,9 +276,16 @@ class Made:
     board: Board | None
 
 
-def _compose(order: Order, staged: Path, made: Made, table: Table) -> dict[str, str]:
-    """The image of boot partition and root, the table in its root, and its block map; the digest
-    of each part."""
+@dataclass(frozen=True, slots=True)
+class Digests:
+    """SHA-256 of the whole image and of each of its parts."""
+
+    whole: str
+    parts: Mapping[str, str]
+
+
+def _compose(order: Order, staged: Path, made: Made, table: Table) -> Digests:
+    """The image of boot partition and root, the table in its root, and its block map."""
     this = _file_system(made.root.stem, made.snapshot, made.board)
     image, boot = staged / f"{order.model}.img", staged / "boot.part"
     parts = {"boot": boot, "root": made.root}
@@ -300,9 +307,11 @@ def _compose(order: Order, staged: Path, made: Made, table: Table) -> dict[str, 
     loader = loader_blocks(made.board) if made.board else (0, 0)
     for part in staged.glob("*.part"):
         part.unlink()
-    blocks = map_image(image, disk, used, loader)
+    with ThreadPoolExecutor(1) as beside:
+        whole = beside.submit(digest_of, image)
+        blocks = map_image(image, disk, used, loader)
     (staged / f"{order.model}.bmap").write_bytes(to_xml(blocks))
-    return digests_of_parts(blocks, disk)
+    return Digests(whole.result(), digests_of_parts(blocks, disk))
 
 
 def _make_boot(order: Order, boot: Path, made: Made) -> None:
@@ -351,14 +360,13 @@ class Inputs:
     snapshot: Snapshot
 
 
-def _describe(order: Order, staged: Path, inputs: Inputs, parts: Mapping[str, str]) -> None:
+def _describe(order: Order, staged: Path, inputs: Inputs, digests: Digests) -> None:
     """Manifest, bill of materials, digest and signature beside the image."""
     image = staged / f"{order.model}.img"
-    digest = digest_of(image)
-    (staged / f"{order.model}.img.sha256").write_text(f"{digest}  {image.name}\n")
+    (staged / f"{order.model}.img.sha256").write_text(f"{digests.whole}  {image.name}\n")
     (staged / "table.json").write_text(inputs.table.text, encoding="utf-8")
     bill = staged / f"{order.model}.spdx.json"
-    bill.write_bytes(bill_of_materials(order.model, order.of.arch, digest, inputs.snapshot))
+    bill.write_bytes(bill_of_materials(order.model, order.of.arch, digests.whole, inputs.snapshot))
     files = {
         one.name: digest_of(one) for one in staged.iterdir() if one.suffix in (".bmap", ".json")
     }
@@ -376,8 +384,8 @@ def _describe(order: Order, staged: Path, inputs: Inputs, parts: Mapping[str, st
                 "roles": _manifest_digest(order.repository / "roles"),
             },
             tools=_tools(),
-            parts=parts,
-            files={**files, image.name: digest},
+            parts=digests.parts,
+            files={**files, image.name: digests.whole},
         )
     )
     if order.signing_key:

@@ -22,7 +22,7 @@ from seatwright.image.native import HOST_ARCH
 from seatwright.image.onseat.files import PLACE, PROGRAM, UNITS
 from seatwright.image.recipe import Recipe, recipe_of
 from seatwright.image.snapshot import Snapshot, read_snapshot, snapshot_file
-from seatwright.image.table import make_table
+from seatwright.image.table import listing, make_table
 from seatwright.plan import Plan, PlannedSeat
 from seatwright.rehearsal.base import Layers
 from seatwright.rehearsal.errors import RehearsalError, tail
@@ -102,8 +102,9 @@ def _layers(stage: Stage, seats: list[PlannedSeat], arch: str, scratch: Path, sa
     """The root of the room's seats: what their images have, and what only a container needs."""
     say("Making what the seats' images are made of.")
     wanted = recipe_of(stage.plan, seats[0].model, arch)
-    base, snapshot = _base(stage, wanted)
-    table = make_table(stage.repository, stage.rendered, seats[0].room, seats, base, HEADLESS)
+    with listing(stage.repository, stage.rendered, seats, HEADLESS) as trees:
+        base, snapshot = _base(stage, wanted)
+        table = make_table(trees(), seats[0].room, seats, base)
     spec = LayerSpec(
         base=base,
         repository=stage.repository,

@@ -11,7 +11,9 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -33,25 +35,41 @@ class Table:
     shared: str
 
 
-def make_table(
-    repository: Path,
-    place: Path,
-    model: str,
-    seats: Sequence[PlannedSeat],
-    like: Path,
-    variables: Mapping[str, object],
-) -> Table:
-    """The table of a model's seats; ``place`` is the rendered directory, ``like`` a base root,
-    ``variables`` those that the run into the image has besides.
+@contextmanager
+def listing(
+    repository: Path, place: Path, seats: Sequence[PlannedSeat], variables: Mapping[str, object]
+) -> Iterator[Callable[[], Path]]:
+    """Let Ansible write the files of every seat while something else is done.
+
+    ``place`` is the rendered directory, ``variables`` those that the run into the image has
+    besides. What is yielded waits for the end and gives the directory with a tree for each seat;
+    it raises :class:`ImageError`.
+    """
+    names = [seat.name for seat in seats]
+    with (
+        tempfile.TemporaryDirectory(prefix="seatwright-") as scratch,
+        ThreadPoolExecutor(1) as beside,
+    ):
+        written = beside.submit(_list_files, repository, place, names, Path(scratch), variables)
+
+        def trees() -> Path:
+            written.result()
+            return Path(scratch)
+
+        yield trees
+
+
+def make_table(trees: Path, model: str, seats: Sequence[PlannedSeat], base: Path) -> Table:
+    """The table of a model's seats from what was listed, for the root ``base``.
 
     Raises :class:`ImageError`.
     """
-    with tempfile.TemporaryDirectory(prefix="seatwright-") as scratch:
-        trees = Path(scratch)
-        _list_files(repository, place, [seat.name for seat in seats], trees, like, variables)
-        contents: dict[str, str] = {}
-        rows = [_row(seat, trees / seat.name, contents) for seat in seats]
-        shared = {(trees / seat.name / "shared.json").read_text() for seat in seats}
+    contents: dict[str, str] = {}
+    for seat in seats:
+        for record in (trees / seat.name / RECORDS).glob("*.json"):
+            _leave_out_directories(record, base)
+    rows = [_row(seat, trees / seat.name, contents) for seat in seats]
+    shared = {(trees / seat.name / "shared.json").read_text() for seat in seats}
     if len(shared) != 1:
         raise ImageError(
             f"The seats of {model} do not share the files of seat_base and seat_autostart.",
@@ -68,14 +86,12 @@ def _list_files(
     place: Path,
     names: Sequence[str],
     trees: Path,
-    like: Path,
     variables: Mapping[str, object],
 ) -> None:
     """Let Ansible write the files of every seat below ``trees``."""
     given = {
         **variables,
         "seatwright_table_place": str(trees),
-        "seatwright_table_like": str(like),
         "seatwright_table_utilities": str(repository.absolute() / "roles/seat_base/module_utils"),
         # No secret is in an image, so none is asked for here.
         "seat_session_password": "",
@@ -103,6 +119,14 @@ def _list_files(
         run.expect_success()
     except RehearsalError as error:
         raise ImageError(f"The files of the seats cannot be worked out: {error}") from None
+
+
+def _leave_out_directories(record: Path, base: Path) -> None:
+    """Take out of a list's record the directories that are not made for it: ``base`` has them."""
+    document = json.loads(record.read_text(encoding="utf-8"))
+    made = document["directories"]
+    document["directories"] = [one for one in made if not (base / one.lstrip("/")).is_dir()]
+    record.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
 
 
 def _row(seat: PlannedSeat, tree: Path, contents: dict[str, str]) -> dict[str, object]:

@@ -16,7 +16,7 @@ from ansible.plugins.action import ActionBase
 
 
 class ActionModule(ActionBase):  # type: ignore[misc]  # Ansible has no types
-    """See plugins/table.yml for the arguments; ``like`` is a root that has its directories."""
+    """See plugins/table.yml for the arguments."""
 
     TRANSFERS_FILES = False
 
@@ -28,7 +28,6 @@ class ActionModule(ActionBase):  # type: ignore[misc]  # Ansible has no types
         _, given = self.validate_argument_spec(
             {
                 "place": {"type": "path", "required": True},
-                "like": {"type": "path", "required": True},
                 "utilities": {"type": "path", "required": True},
                 "shared": {"type": "dict", "required": True},
                 "lists": {"type": "list", "elements": "dict", "required": True},
@@ -38,13 +37,13 @@ class ActionModule(ActionBase):  # type: ignore[misc]  # Ansible has no types
         if given["utilities"] not in ansible.module_utils.__path__:
             ansible.module_utils.__path__.append(given["utilities"])
         for one in given["lists"]:
-            self._put(given["place"], given["like"], one)
+            self._put(given["place"], one)
         shared = Path(given["place"], "shared.json")
         shared.write_text(json.dumps(given["shared"], sort_keys=True))
         return {"changed": False}
 
-    def _put(self, place: str, like: str, one: dict[str, Any]) -> None:
-        """One list, as seat_files would put it on a seat that has the directories of ``like``."""
+    def _put(self, place: str, one: dict[str, Any]) -> None:
+        """One list, as seat_files would put it on a seat that has nothing, no directory either."""
         from ansible.module_utils.seat_changes import carry_out, missing_directories, plan_changes
         from ansible.module_utils.seat_entries import Refused, parse_entries
         from ansible.module_utils.seat_manifest import wanted_manifest, write_manifest
@@ -53,8 +52,7 @@ class ActionModule(ActionBase):  # type: ignore[misc]  # Ansible has no types
             entries = parse_entries([entry for entry in one["files"] if not _secret(entry)])
         except Refused as error:
             raise AnsibleActionFail(str(error)) from None
-        for entry in entries:
-            _mirror(Path(place), Path(like), os.path.dirname(entry.path))
+        os.makedirs(place, exist_ok=True)
         changes = plan_changes(place, entries, None, set())
         made = missing_directories(place, changes)
         carry_out(place, changes)
@@ -63,12 +61,3 @@ class ActionModule(ActionBase):  # type: ignore[misc]  # Ansible has no types
 
 def _secret(entry: dict[str, Any]) -> bool:
     return bool(entry.get("sensitive"))
-
-
-def _mirror(place: Path, like: Path, directory: str) -> None:
-    """Make below ``place`` those parents of a file that ``like`` has."""
-    place.mkdir(parents=True, exist_ok=True)
-    for parent in reversed([Path(directory), *Path(directory).parents]):
-        below = str(parent).lstrip("/")
-        if (like / below).is_dir():
-            (place / below).mkdir(exist_ok=True)
