@@ -112,7 +112,6 @@ unlike: {description: How the seat differs from its model., type: list, returned
 
 import fcntl
 import os
-import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -131,6 +130,7 @@ from ansible.module_utils.seat_changes import (
 from ansible.module_utils.seat_diff import diff_of
 from ansible.module_utils.seat_entries import LIST_NAME, OWN_PLACE, Entry, Refused, parse_entries
 from ansible.module_utils.seat_facts import LOOK, look_at, model_facts
+from ansible.module_utils.seat_lock import Busy, held
 from ansible.module_utils.seat_manifest import (
     Manifest,
     both,
@@ -399,26 +399,17 @@ def lock(root: str, idle: bool) -> Iterator[None]:
         return
     place = os.path.join(root, OWN_PLACE.lstrip("/"))
     os.makedirs(place, mode=0o755, exist_ok=True)
-    descriptor = os.open(os.path.join(place, ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
     try:
-        _wait_for(descriptor)
-        yield
-    finally:
-        os.close(descriptor)
+        with held(os.path.join(place, ".lock"), _flock, LOCK_SECONDS):
+            yield
+    except Busy:
+        raise Refused(
+            f"another run has been writing for {LOCK_SECONDS} s — wait for it to end"
+        ) from None
 
 
-def _wait_for(descriptor: int) -> None:
-    end = time.monotonic() + LOCK_SECONDS
-    while True:
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            return
-        except BlockingIOError:
-            if time.monotonic() > end:
-                raise Refused(
-                    f"another run has been writing for {LOCK_SECONDS} s — wait for it to end"
-                ) from None
-            time.sleep(0.2)
+def _flock(descriptor: int) -> None:
+    fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 def explain(error: OSError) -> str:

@@ -11,10 +11,11 @@ import grp
 import os
 import pwd
 import subprocess
-import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
+
+from ansible.module_utils.seat_lock import Busy, held
 
 USER = {
     "name": {"type": "str", "required": True},
@@ -32,8 +33,10 @@ PROGRAMS = "/usr/sbin"
 SHADOW = "/etc/shadow"
 LOCK = "/etc/.pwd.lock"
 """Held by whoever changes users, lckpwdf(3)."""
-LEFT_OVER = tuple(f"/etc/{name}.lock" for name in ("passwd", "group", "shadow", "gshadow", "subuid", "subgid"))
+DATABASES = ("passwd", "group", "shadow", "gshadow", "subuid", "subgid")
+LEFT_OVER = tuple(f"/etc/{name}.lock" for name in DATABASES)
 """Further locks of the same programs, files that say whose they are: they outlast a power cut."""
+ALONE = fcntl.LOCK_EX | fcntl.LOCK_NB
 LOCK_SECONDS = 15
 PATIENCE = 60
 
@@ -105,7 +108,8 @@ def user_commands(options: Mapping[str, Any]) -> list[list[str]]:
     found = account_of(name)
     if found == wanted:
         return []
-    first = [] if group_there(wanted.group) else [[f"{PROGRAMS}/groupadd", "--system", wanted.group]]
+    new_group = [f"{PROGRAMS}/groupadd", "--system", wanted.group]
+    first = [] if group_there(wanted.group) else [new_group]
     words = ["--gid", wanted.group, "--groups", ",".join(sorted(wanted.groups))]
     words += ["--shell", wanted.shell, "--password", LOCKED]
     if found is None:
@@ -149,27 +153,11 @@ def forget_locks() -> None:
     Raises UserNotMade.
     """
     try:
-        with _alone():
+        with held(LOCK, lambda number: fcntl.lockf(number, ALONE), LOCK_SECONDS):
             for path in LEFT_OVER:
                 with contextlib.suppress(FileNotFoundError):
                     os.unlink(path)
+    except Busy:
+        raise UserNotMade("something else is changing users; run again") from None
     except OSError as error:
         raise UserNotMade(f"{error.filename or LOCK}: {error.strerror}") from None
-
-
-@contextlib.contextmanager
-def _alone() -> Iterator[None]:
-    descriptor = os.open(LOCK, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    try:
-        end = time.monotonic() + LOCK_SECONDS
-        while True:
-            try:
-                fcntl.lockf(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except (BlockingIOError, PermissionError):
-                if time.monotonic() > end:
-                    raise UserNotMade("something else is changing users; run again") from None
-                time.sleep(0.2)
-        yield
-    finally:
-        os.close(descriptor)
