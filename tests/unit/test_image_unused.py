@@ -67,3 +67,14 @@ def test_what_a_killed_run_has_left_goes_whatever_its_age(tmp_path: Path) -> Non
         fcntl.flock(lock, fcntl.LOCK_EX)
         assert forget_unused(tmp_path) == [left]
     assert place.exists() and being_made.exists() and not left.exists()
+
+
+def test_what_lies_beside_the_packages_for_a_day_is_a_killed_runs(tmp_path: Path) -> None:
+    packages = tmp_path / "images/packages"
+    kept, new, old = (packages / one for one in ("b-amd64", ".b-amd64-a1b2c3d4", ".b-amd64-old"))
+    for one in (kept, new, old):
+        one.mkdir(parents=True)
+    for one in (kept, old):
+        os.utime(one, (1.0, 1.0))
+    assert forget_unused(tmp_path) == [old]
+    assert kept.exists() and new.exists() and not old.exists()

@@ -158,7 +158,7 @@ def compare(site: Path, model: str, asked: Asked) -> int:
 
     models = plan_site(site).planned.plan.models
     if model not in models:
-        raise Refused(f"There is no model {shown(model)}.", hint_for(model, list(models)))
+        raise Refused(f"There is no model {shown(model)}.", hint_for(model, models))
     document = {**as_written(models[model]), "onboard": onboard(models[model].onboard)}
     source = source_of(asked)
     known = knowledge(source, asked)

@@ -164,7 +164,7 @@ def named(plan: Plan, device: str, asked: Asked) -> Subject:
         return of_peripheral(plan.peripherals[device])
     if ":" not in device:
         raise Refused(
-            f"There is no peripheral {shown(device)}.", hint_for(device, list(plan.peripherals))
+            f"There is no peripheral {shown(device)}.", hint_for(device, plan.peripherals)
         )
     try:
         vendor, product = usb_id(device)

@@ -12,7 +12,6 @@ import shlex
 import shutil
 import subprocess
 import tempfile
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -63,9 +62,6 @@ def bootstrap(
     each. Raises :class:`ImageError`.
     """
     kept.mkdir(parents=True, exist_ok=True)
-    for left in kept.parent.glob(f".{kept.name}-*"):
-        if time.time() - left.stat().st_mtime > LONGEST:
-            shutil.rmtree(left, ignore_errors=True)
     with (
         tempfile.TemporaryDirectory(prefix="seatwright-") as made,
         tempfile.TemporaryDirectory(prefix=f".{kept.name}-", dir=kept.parent) as beside,
@@ -102,8 +98,6 @@ def bootstrap(
     )
 
 
-LONGEST = 86400.0
-"""Seconds after which what lies beside the packages is a killed run's."""
 SCARCE = 256 * MIB
 """Bytes left on a disk at which what failed failed for want of more: mmdebstrap does not say it."""
 

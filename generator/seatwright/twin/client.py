@@ -132,8 +132,7 @@ class Client:
         before = self.session_pid()
         self.run("systemctl", "reset-failed", UNIT)
         self.run("systemctl", "restart", "--no-block", UNIT).expect_success()
-        another = lambda: self.session_pid() not in ("", before)  # noqa: E731
-        wait_until("another session", another, 180, 0.5)
+        wait_until("another session", lambda: self.session_pid() not in ("", before), 180, 0.5)
 
     def session_pid(self) -> str:
         """The process of what the compositor shows; nothing where there is none."""
