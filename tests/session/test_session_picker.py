@@ -59,6 +59,31 @@ GLib.timeout_add(500, look)
 loop.run()
 """
 
+ALIKE = """
+from seatwright.client.decide import Kind, Verdict, Why
+from seatwright.client.handover import Plugged
+from seatwright.client.messages import Messages
+from seatwright.client.picker import Picker
+from seatwright.client.toolkit import Gtk
+
+offered, kept = Verdict(Kind.OFFER, Why.WHEN_PICKED), Verdict(Kind.KEEP, Why.ONBOARD)
+devices = [
+    Plugged(1, "1209:0007", "1-2", "Camera", offered),
+    Plugged(2, "1209:0008", "1-3", "Drive", offered),
+    Plugged(3, "1209:0008", "2-1.4", "Drive", offered),
+    Plugged(4, "1209:0007", "1-1", "Camera", kept),
+]
+picker = Picker(Messages("en"), "rr-01", print)
+picker.fill(devices)
+rows = picker.parts[1].get_child().get_child().get_children()
+for row in rows:
+    print(row.get_child().get_children()[0].get_text())
+"""
+
+
+def test_devices_of_one_name_are_told_apart_by_their_place(display: str) -> None:
+    assert run_gtk(ALIKE, display) == "Camera\nDrive (1-3)\nDrive (2-1.4)\n"
+
 
 def test_it_can_be_closed_while_it_is_laid_out(display: str) -> None:
     """Its wish to bring the chosen row into view goes with it."""

@@ -5,6 +5,7 @@ The picker lists what may go to the guest; kept devices are not in it.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -59,16 +60,21 @@ class Picker:
         return _panel(*self.parts)
 
     def fill(self, devices: Sequence[Plugged]) -> None:
-        """Show the devices as they are now; the chosen row stays chosen."""
+        """Show the devices as they are now; the chosen row stays chosen.
+
+        Devices of one name are told apart by their port paths.
+        """
         row = self._list.get_selected_row()
         chosen = self._keys[row.get_index()] if row is not None else None
         offered = [device for device in devices if device.verdict.kind is not Kind.KEEP]
         self._keys = [device.key for device in offered]
         for old in self._list.get_children():
             self._list.remove(old)
+        same = Counter(device.name for device in offered)
         for device in offered:
             where = self._messages.say(WHERE[device.status], guest=self._guest)
-            self._list.add(_row(device.name, where))
+            told_by = f"{device.name} ({device.place})" if same[device.name] > 1 else device.name
+            self._list.add(_row(told_by, where))
         self._list.show_all()
         if self._keys:
             number = self._keys.index(chosen) if chosen in self._keys else 0
