@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from seat_modules import entry, put, run_ansible, seat_user
+from seat_modules import entry, put, run_ansible, seat_entries, seat_user, tree
 
 SEAT = {
     "name": "seat",
@@ -173,6 +173,21 @@ def test_the_user_waits_for_packages_and_counts_as_a_change(
     assert made["changed"] and made["written"] == [] and ran == commands()
     there(known, 997, "/nonexistent", "/usr/sbin/nologin", "audio", "video")
     assert not put(tmp_path, files, user=SEAT)[0]["changed"]
+
+
+def test_no_user_is_made_where_a_file_is_refused(
+    known: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ran: list[str] = []
+    monkeypatch.setattr("tested_seat_files.put_user_right", ran.append)
+    files = [entry("/etc/one", "1\n"), entry("/etc/two", "2\n", owner="nobody-we-know")]
+    with pytest.raises(seat_entries.Refused, match="/etc/two.*make the user"):
+        put(tmp_path, files, user=SEAT)
+    assert not ran and tree(tmp_path) == {}
+    own = entry("/etc/one", "1\n", owner="seat")
+    with pytest.raises(seat_entries.Refused, match="/etc/one"):
+        put(tmp_path, [own], user=SEAT)
+    assert len(ran) == 1, "its own files wait for it"
 
 
 def test_what_a_program_says_is_passed_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

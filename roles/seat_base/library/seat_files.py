@@ -260,6 +260,7 @@ def run(
         diff = [user_diff(params["user"]), *diff]
     copies = {one.path: "" for one in work.changes if one.aside}
     if not module.check_mode:
+        see_to_owners(work, params["user"]["name"] if commands else None)
         put_user_right(commands)
         copies = put_in_place(work) if work.changed else {}
     done = report(module, work, absent, diff, copies)
@@ -331,11 +332,20 @@ def lacks_packages(seen: Mapping[str, Any]) -> bool:
     return bool(seen.get("state", {}).get("packages_missing"))
 
 
+def see_to_owners(work: Work, coming: str | None) -> None:
+    """Raise Refused where the seat does not know who a file is to belong to; ``coming`` is a user
+    that it will know."""
+    for change in work.changes:
+        entry = change.entry
+        if entry is None or entry.state not in ("present", "directory"):
+            continue
+        if coming not in (entry.owner, entry.group):
+            ids(entry)
+
+
 def put_in_place(work: Work) -> dict[str, str]:
     """Record both lists, write, remove, record the new one; copies set aside, by path."""
-    for change in work.changes:
-        if change.entry is not None and change.entry.state in ("present", "directory"):
-            ids(change.entry)
+    see_to_owners(work, None)
     if work.changes:
         write_manifest(work.root, both(work.old, work.new))
     if work.old is not None and not work.old.complete:
