@@ -37,6 +37,9 @@ def booted(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
 
 @pytest.fixture
 def bench(booted: Bench) -> Iterator[Bench]:
-    """The twins, calm again after the test."""
+    """The twins, calm before the test and after it."""
+    if any(booted.twin.client.sockets.plugged()):  # from before the session: this test runs alone
+        booted.twin.client.wait_state("shown", 180)
+        booted.calm()
     yield booted
     booted.calm()

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from seatwright.image.errors import ImageError
 from seatwright.image.filesystem import FULL, MIB
-from seatwright.image.native import PLACE, SYSTEM, lends, lent
+from seatwright.image.native import PATH, lends, lent
 from seatwright.image.recipe import Recipe, left_out, sources
 from seatwright.image.snapshot import PREFERENCES, RENEW, Snapshot, parted
 from seatwright.rehearsal.apart import apart
@@ -75,7 +75,7 @@ def bootstrap(
                 **os.environ,
                 "SOURCE_DATE_EPOCH": str(epoch),
                 "LC_ALL": "C.UTF-8",
-                "PATH": f"/{PLACE}/bin:{SYSTEM}",
+                "PATH": PATH,
                 "INITRD": "No",  # to the kernel's postinst: not yet
             },
             capture_output=True,

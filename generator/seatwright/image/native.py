@@ -10,6 +10,7 @@ that says what the processor is.
 from __future__ import annotations
 
 import platform
+import shlex
 from pathlib import Path
 
 HOST_ARCH = {"x86_64": "amd64", "aarch64": "arm64"}
@@ -31,6 +32,12 @@ expr false fgrep find grep gzip head id install ln ls md5sum mkdir mktemp modinf
 realpath rm rmdir sed seq sha256sum sleep sort stat tail tar tee test touch tr true uniq wc xargs xz
 zstd depmod
 """
+
+PATH = f"/{PLACE}/bin:{SYSTEM}"
+"""Where everything that runs in the root looks for its programs."""
+
+APT = f'DPkg::Path "{PATH}";'
+"""apt's own setting: else it gives dpkg a path of its own."""
 
 LOADER = """\
 mkdir -p "$1/usr/{loaders}"
@@ -82,6 +89,7 @@ def lent(scratch: Path, last: str) -> list[str]:
     for name, text in (("lend", LEND), ("lend-shell", LEND_SHELL), ("take-back", TAKE_BACK)):
         (scratch / name).write_text(text.format(tools=tools, **places))
     return [
+        f"--setup-hook=echo {shlex.quote(APT)} >>\"$MMDEBSTRAP_APT_CONFIG\"",
         f'--extract-hook=sh "{scratch}/lend" "$1"',
         f'--essential-hook=sh "{scratch}/lend-shell" "$1"',
         f"--customize-hook={last}",
