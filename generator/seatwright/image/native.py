@@ -39,6 +39,9 @@ PATH = f"/{PLACE}/bin:{SYSTEM}"
 APT = f'DPkg::Path "{PATH}";'
 """apt's own setting: else it gives dpkg a path of its own."""
 
+INITRD_HOOK = "usr/share/initramfs-tools/conf-hooks.d/lent"
+"""What mkinitramfs reads, which gives itself a path, too, before it begins."""
+
 LOADER = """\
 mkdir -p "$1/usr/{loaders}"
 ln -sf "/{place}/usr/lib/{libraries}/{loader}" "$1/usr/{loaders}/{loader}"
@@ -69,6 +72,7 @@ place of the loader, which is no place of that processor's."""
 
 TAKE_BACK = """\
 set -e
+rm "$1/{hook}"
 umount "$1/usr/bin/dash" "$1/{place}/usr"
 rm -r "$1/{place}/bin" "$1/usr/lib/{libraries}" "$1/usr/{loaders}" "$1/{loaders}"
 rmdir "$1/{place}/usr" "$1/{place}"
@@ -85,13 +89,15 @@ def lent(scratch: Path, last: str) -> list[str]:
     is a directory that is there for as long as mmdebstrap runs."""
     libraries, loaders, loader = LENDERS[platform.machine()]
     places = {"place": PLACE, "libraries": libraries, "loaders": loaders, "loader": loader}
+    places["hook"] = INITRD_HOOK
     tools = " ".join(TOOLS.split())
     for name, text in (("lend", LEND), ("lend-shell", LEND_SHELL), ("take-back", TAKE_BACK)):
         (scratch / name).write_text(text.format(tools=tools, **places))
     return [
-        f"--setup-hook=echo {shlex.quote(APT)} >>\"$MMDEBSTRAP_APT_CONFIG\"",
+        f'--setup-hook=echo {shlex.quote(APT)} >>"$MMDEBSTRAP_APT_CONFIG"',
         f'--extract-hook=sh "{scratch}/lend" "$1"',
         f'--essential-hook=sh "{scratch}/lend-shell" "$1"',
+        f'--customize-hook=echo "PATH={PATH}" >"$1/{INITRD_HOOK}"',
         f"--customize-hook={last}",
         f'--customize-hook=sh "{scratch}/take-back" "$1"',
     ]
