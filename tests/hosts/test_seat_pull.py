@@ -238,6 +238,9 @@ def it_has_its_own_guests_credential_and_no_other(pulled: Pulled) -> None:
     found = pulled.seat.ask(f"grep -rlsF -e {own} {places}").splitlines()
     handed = "/run/credentials/seatwright-session.service/guest-password"
     assert {*found} - {handed} == {credential}
+    journal = pulled.seat.ask("journalctl --quiet --no-pager --output=cat --all")
+    assert "list=seat_session" in journal, "Ansible tells the journal what it was asked for"
+    assert passwords[guest].password not in journal
 
 
 def only_one_run_at_a_time(pulled: Pulled) -> None:

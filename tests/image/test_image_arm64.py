@@ -38,7 +38,6 @@ def arm64(order: Order, place: Path, packages: Recipe) -> Order:
     return replace(wanted, cache=own_cache(place))
 
 
-@pytest.mark.long
 def test_a_small_image_is_built_through_an_emulator(
     order: Order, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

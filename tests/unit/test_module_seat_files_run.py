@@ -50,6 +50,30 @@ def test_a_secret_is_in_no_output_however_much_is_asked_for(root: Path) -> None:
     assert "s3cret-of-the-desk" not in result["said"]
 
 
+LOGGED = """
+import syslog
+syslog.syslog = lambda *words: print(*words, file=open({place!r}, "a"))
+"""
+"""Python runs a sitecustomize before anything else: what Ansible tells the system's log, kept."""
+
+
+def test_the_log_of_the_machine_has_nothing_of_a_file(
+    root: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = tmp_path / "log"
+    (tmp_path / "sitecustomize.py").write_text(LOGGED.format(place=str(log)))
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    files = [
+        entry("/etc/password", "s3cret-of-the-desk", mode="0600", sensitive=True),
+        entry("/etc/one", "a line for everybody\n"),
+    ]
+    result = run(root, files)
+    assert result["written"] == ["/etc/password", "/etc/one"], "paths are no secret"
+    told = log.read_text()
+    assert "Invoked with" in told and "root=" in told
+    assert "s3cret" not in told and "everybody" not in told
+
+
 def test_of_a_list_compared_ahead_not_even_a_hash_is_shown(root: Path) -> None:
     content = "s3cret-of-the-desk"
     ahead = {"later": [entry("/etc/password", content, mode="0600", sensitive=True)]}

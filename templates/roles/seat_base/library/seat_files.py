@@ -153,6 +153,7 @@ FILES = {
     "type": "list",
     "elements": "dict",
     "required": True,
+    "no_log": True,
     "options": {
         "path": {"type": "str", "required": True},
         "state": {
@@ -177,7 +178,7 @@ ARGUMENTS = {
     "session": {"type": "bool", "default": False},
     "look": {"type": "dict", "options": LOOK},
     "user": {"type": "dict", "options": USER},
-    "ahead": {"type": "dict", "default": {}},
+    "ahead": {"type": "dict", "default": {}, "no_log": True},
     "root": {"type": "path", "default": "/"},
 }
 LOCK_SECONDS = 30
@@ -208,7 +209,9 @@ class Work:
 
 def main() -> None:
     """Read the arguments, compare, validate, write, report."""
-    module = AnsibleModule(ARGUMENTS, no_log=True, supports_check_mode=True)
+    module = AnsibleModule(ARGUMENTS, supports_check_mode=True)
+    # The invocation has been logged by now, without them; a result may name paths and modes.
+    module.no_log_values.clear()
     entries: tuple[Entry, ...] = ()
     files, ahead = take_contents(module.params)
     try:
