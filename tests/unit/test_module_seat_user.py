@@ -181,7 +181,7 @@ def test_no_user_is_made_where_a_file_is_refused(
     ran: list[str] = []
     monkeypatch.setattr("tested_seat_files.put_user_right", ran.append)
     files = [entry("/etc/one", "1\n"), entry("/etc/two", "2\n", owner="nobody-we-know")]
-    with pytest.raises(seat_entries.Refused, match="/etc/two.*make the user"):
+    with pytest.raises(seat_entries.Refused, match=r"/etc/two.*make the user"):
         put(tmp_path, files, user=SEAT)
     assert not ran and tree(tmp_path) == {}
     own = entry("/etc/one", "1\n", owner="seat")
