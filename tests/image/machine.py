@@ -25,7 +25,7 @@ class Kind:
 
 
 PLAIN = "qemu64,+ssse3,+sse4.1,+sse4.2,+popcnt,+rdrand"
-"""A processor that an emulator is quick at: with wide vectors ("max") a boot takes a fifth longer."""
+"""What an emulator is quick at: with the wide vectors of "max" a boot takes a fifth longer."""
 
 KINDS = {
     "amd64": Kind(
