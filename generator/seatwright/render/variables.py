@@ -401,6 +401,62 @@ SEAT_AUTOSTART = Role(
     ),
 )
 
+
+def displays(role: str, unnamed: str, certificate: str) -> tuple[Variable, ...]:
+    """What the displays of a host's guests are kept closed with; ``unnamed`` says what becomes of a
+    guest without a password, ``certificate`` what of a host without one."""
+    return (
+        Variable(
+            f"{role}_passwords",
+            "dict",
+            "default",
+            "Passwords of the displays, from a vault: by guest, password and, where it ends, "
+            f"valid_until (UTC, YYYY-MM-DDTHH:MM:SS). {unnamed}",
+            default={},
+            secret=True,
+        ),
+        Variable(
+            f"{role}_authority",
+            "str",
+            "default",
+            "Certificate of the authority that signed the host's certificate, as PEM.",
+            default="",
+        ),
+        Variable(
+            f"{role}_certificate",
+            "str",
+            "default",
+            f"The host's certificate for its guests' displays, as PEM; {certificate}",
+            default="",
+        ),
+        Variable(
+            f"{role}_certificate_key",
+            "str",
+            "default",
+            "The private key of that certificate, from a vault.",
+            default="",
+            secret=True,
+        ),
+    )
+
+
+def on_running_guests(role: str) -> tuple[Variable, ...]:
+    """What a person may ask for in one run, of guests that are running."""
+    return tuple(
+        Variable(
+            f"{role}_{name}",
+            "bool",
+            "run",
+            f"{what}: -e '{{\"{role}_{name}\": true}}'.",
+            default=False,
+        )
+        for name, what in (
+            ("live_ports", "Add missing redirection ports to running guests"),
+            ("restart_connected", "Restart guests even while somebody is connected"),
+        )
+    )
+
+
 GUEST_PORTS = Role(
     name="guest_ports",
     sentence="Display and USB redirection ports of the guests on one host.",
@@ -474,38 +530,11 @@ GUEST_PORTS = Role(
                 ),
             ),
         ),
-        Variable(
-            "guest_ports_passwords",
-            "dict",
-            "default",
-            "Passwords of the displays, from a vault: by guest, password and, where it ends, "
-            "valid_until (UTC, YYYY-MM-DDTHH:MM:SS). A guest that is not named keeps the "
-            "password it has; one that has none is refused.",
-            default={},
-            secret=True,
-        ),
-        Variable(
-            "guest_ports_authority",
-            "str",
-            "default",
-            "Certificate of the authority that signed the host's certificate, as PEM.",
-            default="",
-        ),
-        Variable(
-            "guest_ports_certificate",
-            "str",
-            "default",
-            "The host's certificate for its guests' displays, as PEM; empty: it is put there by "
-            "other means.",
-            default="",
-        ),
-        Variable(
-            "guest_ports_certificate_key",
-            "str",
-            "default",
-            "The private key of that certificate, from a vault.",
-            default="",
-            secret=True,
+        *displays(
+            "guest_ports",
+            unnamed="A guest that is not named keeps the password it has; one that has none is "
+            "refused.",
+            certificate="empty: it is put there by other means.",
         ),
         Variable(
             "guest_ports_tls_directory",
@@ -535,22 +564,7 @@ GUEST_PORTS = Role(
             "The service that is restarted for changed settings (guests run on); empty: none is.",
             default="libvirtd",
         ),
-        Variable(
-            "guest_ports_live_ports",
-            "bool",
-            "run",
-            "Add missing redirection ports to running guests: "
-            "-e '{\"guest_ports_live_ports\": true}'.",
-            default=False,
-        ),
-        Variable(
-            "guest_ports_restart_connected",
-            "bool",
-            "run",
-            "Restart guests even while somebody is connected: "
-            "-e '{\"guest_ports_restart_connected\": true}'.",
-            default=False,
-        ),
+        *on_running_guests("guest_ports"),
         Variable(
             "guest_ports_shutdown_seconds",
             "int",
@@ -592,53 +606,12 @@ GUEST_UNITS = Role(
                 part("options", "str", "What stands on QEMU's command line beside it."),
             ),
         ),
-        Variable(
-            "guest_units_passwords",
-            "dict",
-            "default",
-            "Passwords of the displays, from a vault: by guest, password and, where it ends, "
-            "valid_until (UTC, YYYY-MM-DDTHH:MM:SS). A guest that is not named is refused.",
-            default={},
-            secret=True,
+        *displays(
+            "guest_units",
+            unnamed="A guest that is not named is refused.",
+            certificate="without it the role refuses.",
         ),
-        Variable(
-            "guest_units_authority",
-            "str",
-            "default",
-            "Certificate of the authority that signed the host's certificate, as PEM.",
-            default="",
-        ),
-        Variable(
-            "guest_units_certificate",
-            "str",
-            "default",
-            "The host's certificate for its guests' displays, as PEM; without it the role refuses.",
-            default="",
-        ),
-        Variable(
-            "guest_units_certificate_key",
-            "str",
-            "default",
-            "The private key of that certificate, from a vault.",
-            default="",
-            secret=True,
-        ),
-        Variable(
-            "guest_units_live_ports",
-            "bool",
-            "run",
-            "Add missing redirection ports to running guests: "
-            "-e '{\"guest_units_live_ports\": true}'.",
-            default=False,
-        ),
-        Variable(
-            "guest_units_restart_connected",
-            "bool",
-            "run",
-            "Restart guests even while somebody is connected: "
-            "-e '{\"guest_units_restart_connected\": true}'.",
-            default=False,
-        ),
+        *on_running_guests("guest_units"),
     ),
 )
 
@@ -663,36 +636,10 @@ GUEST_COMMANDS = Role(
             elements="dict",
             options=(part("name", "str", "The guest."), part("text", "str", "Its text.")),
         ),
-        Variable(
-            "guest_commands_passwords",
-            "dict",
-            "default",
-            "Passwords of the displays, from a vault: by guest, password and, where it ends, "
-            "valid_until.",
-            default={},
-            secret=True,
-        ),
-        Variable(
-            "guest_commands_authority",
-            "str",
-            "default",
-            "Certificate of the site's authority, as PEM, for commands that want it.",
-            default="",
-        ),
-        Variable(
-            "guest_commands_certificate",
-            "str",
-            "default",
-            "The host's certificate, as PEM, for commands that want it.",
-            default="",
-        ),
-        Variable(
-            "guest_commands_certificate_key",
-            "str",
-            "default",
-            "The private key of that certificate, from a vault.",
-            default="",
-            secret=True,
+        *displays(
+            "guest_commands",
+            unnamed="A guest that is not named keeps the password it has.",
+            certificate="for commands that want it.",
         ),
     ),
 )
