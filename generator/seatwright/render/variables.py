@@ -638,7 +638,7 @@ GUEST_COMMANDS = Role(
         ),
         *displays(
             "guest_commands",
-            unnamed="A guest that is not named keeps the password it has.",
+            unnamed="Where the host has a command for them a guest that is not named is refused.",
             certificate="for commands that want it.",
         ),
     ),
