@@ -277,6 +277,28 @@ def test_a_secret_is_written_but_never_shown(root: Path) -> None:
     assert "s3cret" not in said and "0ther" not in said and "not shown" in said
 
 
+def test_a_secret_that_goes_is_not_shown(root: Path) -> None:
+    """Also where nothing says any more that it was one: a run without the vault, a guest that goes."""
+    secret = entry("/etc/password", "s3cret!", mode="0600", sensitive=True)
+    by_hand = entry("/etc/key", "s3cret too", mode="0600")
+    ways: list[list[dict[str, Any]]] = [[], [{**secret, "content": "", "wanted": False}]]
+    ways += [[entry("/etc/password", state="absent")], [entry("/etc/password", "open\n")]]
+    for files in ways:
+        put(root, [secret, by_hand])
+        for check in (True, False):
+            said = json.dumps(put(root, files, check=check)[0])
+            assert "/etc/password" in said and "/etc/key" in said
+            assert "s3cret" not in said and "not shown" in said
+    put(root, [secret])
+    (root / "etc/password").chmod(0o644)
+    assert "s3cret" not in json.dumps(put(root, [])[0]), "as the record has it"
+
+
+def test_a_secret_that_others_may_read_is_refused(root: Path) -> None:
+    with pytest.raises(seat_entries.Refused, match=r"/etc/password.* is sensitive"):
+        put(root, [entry("/etc/password", "s3cret!", mode="0640", sensitive=True)])
+
+
 def test_a_long_new_file_is_counted_not_shown(root: Path) -> None:
     program = "".join(f"line {n}\n" for n in range(431))
     result, _ = put(root, [entry("/usr/lib/program", program)])

@@ -70,7 +70,7 @@ def test_what_does_not_change_is_not_judged_again(root: Path, tool: Path, tmp_pa
 
 def test_a_secret_does_not_leak_through_its_judge(root: Path, tool: Path) -> None:
     with pytest.raises(seat_validate.Invalid) as invalid:
-        put(root, [judged("/etc/password", "bad s3cret\n", sensitive=True)])
+        put(root, [judged("/etc/password", "bad s3cret\n", mode="0600", sensitive=True)])
     assert "s3cret" not in str(invalid.value) and "/etc/password" in str(invalid.value)
 
 

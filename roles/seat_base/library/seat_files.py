@@ -39,7 +39,12 @@ options:
         description: A command with C(%s) for the file, run where the seat has the program.
         type: list
         elements: str
-      sensitive: {description: Show no content in diffs and messages., type: bool, default: false}
+      sensitive:
+        description:
+          - Show no content in diffs and messages; C(mode) has to keep it from group and others. Of a
+            file that is kept from them nothing that was in it is shown either, whoever wrote it.
+        type: bool
+        default: false
       wanted: {description: False counts as if the entry were not there., type: bool, default: true}
   session:
     description: Whether the session runs with these files and has to be restarted for a change.

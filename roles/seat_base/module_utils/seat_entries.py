@@ -107,6 +107,8 @@ def _problems(entry: Entry, compared: bool) -> list[str]:
         problems.append(f"{where} has no content — give content or src")
     if entry.state == "link" and not entry.target:
         problems.append(f"{where} is a link to nowhere — give target")
+    if entry.sensitive and entry.state == "present" and entry.mode & 0o077:
+        problems.append(f'{where} is sensitive and others may read it — give mode "0600"')
     if entry.validate and not any("%s" in word for word in entry.validate):
         problems.append(f'{where}: its validation never names the file — add "%s"')
     return problems

@@ -25,6 +25,7 @@ class Change:
 
     ``kind``: write (content, owner and mode), permit (owner and mode only), link, make (a
     directory), remove.  ``aside``: first keep a copy of what is there, for a person wrote it.
+    ``private``: what is there, was there or is to be there is for its owner's eyes only.
     """
 
     kind: str
@@ -33,6 +34,7 @@ class Change:
     found: Found
     entry: Entry | None = None
     aside: bool = False
+    private: bool = False
 
 
 def plan_changes(
@@ -61,7 +63,9 @@ def _change(root: str, entry: Entry, old: Manifest | None) -> Change | None:
     if found.kind == "other" or (found.kind == "directory" and entry.state != "directory"):
         raise Refused(f"{entry.path!r} is a {_WORDS[found.kind]} on this seat — remove it first")
     overwrites = found.kind == "file" and need in ("write", "link")
-    return Change(need, entry.path, place, found, entry, overwrites and _edited(found, entry, old))
+    aside = overwrites and _edited(found, entry, old)
+    private = _private(entry.path, found, entry, old)
+    return Change(need, entry.path, place, found, entry, aside, private)
 
 
 _WORDS = {"other": "device, socket or pipe", "directory": "directory"}
@@ -96,6 +100,16 @@ def _edited(found: Found, entry: Entry | None, old: Manifest | None) -> bool:
     return record is None or not record.known(found.sha256)
 
 
+def _private(path: str, found: Found, entry: Entry | None, old: Manifest | None) -> bool:
+    """Whether a file is, was or shall be for its owner's eyes only."""
+    record = old.files.get(path) if old else None
+    return (
+        (entry is not None and entry.sensitive)
+        or (found.kind == "file" and not found.mode & 0o077)
+        or (record is not None and record.mode.endswith("00"))
+    )
+
+
 def _removal(
     root: str, path: str, old: Manifest | None, entry: Entry | None = None
 ) -> Change | None:
@@ -112,9 +126,8 @@ def _removal(
         ours = old is not None and old.links.get(path) == found.target
         return Change("remove", path, place, found, entry) if ours or entry else None
     record = old.files.get(path) if old else None
-    return Change(
-        "remove", path, place, found, entry, record is None or not record.known(found.sha256)
-    )
+    aside = record is None or not record.known(found.sha256)
+    return Change("remove", path, place, found, entry, aside, _private(path, found, entry, old))
 
 
 def missing_directories(root: str, changes: Iterable[Change]) -> tuple[str, ...]:

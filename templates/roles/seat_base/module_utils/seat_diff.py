@@ -46,7 +46,7 @@ def _before(change: Change) -> str | None:
         return f"link to {found.target}\n"
     if found.kind != "file":
         return None
-    if change.entry is not None and change.entry.sensitive:
+    if change.private:
         return "(not shown)\n"
     if os.path.getsize(change.place) > MOST_BYTES:
         return _summary(None, os.path.getsize(change.place), found.sha256)
@@ -63,7 +63,7 @@ def _after(change: Change) -> str | None:
         return None
     if change.kind == "link":
         return f"link to {entry.target}\n"
-    if entry.sensitive:
+    if change.private:
         return "(not shown, changed)\n"
     content = entry.content or b""
     text = _text(content)
