@@ -278,7 +278,7 @@ def test_a_secret_is_written_but_never_shown(root: Path) -> None:
 
 
 def test_a_secret_that_goes_is_not_shown(root: Path) -> None:
-    """Also where nothing says any more that it was one: a run without the vault, a guest that goes."""
+    """Also where nothing says any more that it was one: no vault is given, a guest goes."""
     secret = entry("/etc/password", "s3cret!", mode="0600", sensitive=True)
     by_hand = entry("/etc/key", "s3cret too", mode="0600")
     ways: list[list[dict[str, Any]]] = [[], [{**secret, "content": "", "wanted": False}]]

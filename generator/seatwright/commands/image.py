@@ -27,7 +27,8 @@ from seatwright.site.read import site_file
 @click.option(
     "--output",
     type=click.Path(path_type=Path, file_okay=False),
-    help="The directory for the image; images/<model> here where left out.",
+    help="The directory for the image, which has nothing else in it; images/<model> here where "
+    "left out.",
 )
 @click.option(
     "--access-key",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import subprocess
@@ -40,6 +41,7 @@ from seatwright.image.onseat.files import PLACE
 from seatwright.image.recipe import KERNELS, Recipe, recipe_of
 from seatwright.image.snapshot import Snapshot, read_snapshot, snapshot_file
 from seatwright.image.table import RECORDS, Table, listing, make_table
+from seatwright.image.target import check_target, only_one
 from seatwright.image.unused import forget_unused
 from seatwright.plan import Plan, PlannedModel, PlannedSeat, to_json
 from seatwright.rehearsal.base import locked
@@ -109,20 +111,29 @@ def build(order: Order, say: Say) -> Path:
             say("Provisioning with clients.yml.")
         layer = ensure_layer(spec, order.cache)
         root = _ensure_root(order, base, layer, snapshot, board, say)
-        staged = sibling(order.target)
-        remove(staged)
-        staged.mkdir(parents=True)
-        try:
-            say("Putting the image together.")
+        say("Putting the image together.")
+        with _staged(order) as staged:
             digests = _compose(order, staged, Made(base, root, snapshot, ids, board), table)
             _describe(order, staged, Inputs(base, layer, table, snapshot), digests)
             hold_against_last(order.target, staged, say)
+        forget_unused(order.cache)
+        return order.target
+
+
+@contextmanager
+def _staged(order: Order) -> Iterator[Path]:
+    """A directory beside the target, which takes its place once all is in it."""
+    staged = sibling(order.target)
+    with only_one(order.target, order.cache):
+        remove(staged)
+        staged.mkdir(parents=True)
+        try:
+            yield staged
             (staged / ".gitignore").write_text("*\n")  # large, and made again at any time
+            check_target(order.target, order.model)
             exchange(order.target, staged)
-            forget_unused(order.cache)
         finally:
             remove(staged)
-        return order.target
 
 
 @contextmanager
@@ -133,7 +144,8 @@ def _explained() -> Iterator[None]:
     except RehearsalError as error:
         raise ImageError(str(error), error.hint, missing="needs root" in str(error)) from None
     except OSError as error:
-        raise ImageError(f"{error.filename or 'the image'}: {error.strerror}", FULL) from None
+        hint = FULL if error.errno in (errno.ENOSPC, errno.EDQUOT) else ""
+        raise ImageError(f"{error.filename or 'the image'}: {error.strerror}", hint) from None
 
 
 def _check(order: Order) -> None:
@@ -143,6 +155,7 @@ def _check(order: Order) -> None:
     if order.of.arch not in KERNELS:
         known = " and ".join(sorted(KERNELS))
         raise ImageError(f"Images are made for {known}, and {order.model} is {order.of.arch}.")
+    check_target(order.target, order.model)
     if not order.seats:
         raise ImageError(f"No seat of the site is a {order.model}, so nobody needs its image.")
     try:
