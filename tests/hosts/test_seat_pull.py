@@ -132,7 +132,8 @@ def what_is_signed_is_carried_out(pulled: Pulled, first: str) -> None:
     code, said = pulled.pull()
     assert code == 0, said
     assert pulled.state() == {
-        "format": 1, "result": "fine", "commit": first, "good": first, "words": "",
+        "format": 1, "result": "fine", "commit": first, "became": "fine", "good": first,
+        "words": "",
     }  # fmt: skip
     assert pulled.site.clients("--limit", "rr-01").expect_success().recap["rr-01"].changed == 0
     assert "is known: fine" in pulled.pull()[1]
@@ -162,6 +163,9 @@ def a_commit_that_breaks_leaves_the_seat_as_it_is(pulled: Pulled, good: str) -> 
     assert pulled.seat.ask("sha256sum /etc/seatwright/session.json") == before
     assert pulled.seat.session() == session
     assert "is known: failed" in pulled.pull()[1]
+    a_server_that_is_gone_is_said(pulled)
+    assert "is known: failed" in pulled.pull()[1], "not tried again, whatever the network did"
+    assert (pulled.state()["result"], pulled.state()["commit"]) == ("failed", commit)
 
 
 def the_next_good_commit_goes_on(pulled: Pulled) -> None:
@@ -191,7 +195,8 @@ def a_run_that_was_cut_short_is_begun_anew(pulled: Pulled) -> None:
     code, said = pulled.pull()
     assert code == 0, said
     assert pulled.state() == {
-        "format": 1, "result": "fine", "commit": commit, "good": commit, "words": "",
+        "format": 1, "result": "fine", "commit": commit, "became": "fine", "good": commit,
+        "words": "",
     }  # fmt: skip
     told = json.loads(pulled.seat.ask("cat /etc/seatwright/session.json"))
     assert told["idle_after"] == 902

@@ -6,9 +6,10 @@ work is not tried again: the seat stays as it is until there is another.  A run 
 (the plug was pulled) is begun anew, with nothing of what it had fetched.  One run at a time; what
 became of it stands in ``/var/lib/seatwright/pull.json``::
 
-    {"format": 1, "result": "fine", "commit": "...", "good": "...", "words": ""}
+    {"format": 1, "result": "fine", "commit": "...", "became": "fine", "good": "...", "words": ""}
 
-``result`` is fine, unsigned, failed or unreachable; ``good`` is the last commit that was fine.
+``result`` is fine, unsigned, failed or unreachable.  ``became`` is fine or failed where ``commit``
+was tried, also after a look that reached nobody; ``good`` is the last commit that was fine.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from seatwright.client.files import write_atomic, write_json
@@ -54,6 +55,7 @@ class Outcome:
     format: int
     result: str
     commit: str
+    became: str
     good: str
     words: str
 
@@ -79,25 +81,35 @@ def main() -> int:
 def look(config: Mapping[str, object]) -> int:
     """Fetch, verify, carry out, remember."""
     last = read_state()
-    commit = last.commit
     begin()
     try:
         commit = fetch(config)
-        if commit == last.commit and last.result in ("fine", "failed"):
-            end()
-            print(f"{commit[:12]} is known: {last.result}")
-            return 0
+    except PullError as error:
+        return give_up(replace(last, result=error.result, words=str(error)))
+    if commit == last.commit and last.became:
+        if last.result != last.became:  # the last look reached nobody
+            keep(replace(last, result=last.became, words=""))
+        end()
+        print(f"{commit[:12]} is known: {last.became}")
+        return 0
+    try:
         verify(config, commit)
         carry_out(config, commit)
     except PullError as error:
-        keep(Outcome(FORMAT, error.result, commit, last.good, str(error)))
-        end()
-        print(f"{error.result}: {error}", file=sys.stderr)
-        return 1
-    keep(Outcome(FORMAT, "fine", commit, commit, ""))
+        became = "failed" if error.result == "failed" else ""
+        return give_up(Outcome(FORMAT, error.result, commit, became, last.good, str(error)))
+    keep(Outcome(FORMAT, "fine", commit, "fine", commit, ""))
     end()
     print(f"{commit[:12]} is carried out")
     return 0
+
+
+def give_up(outcome: Outcome) -> int:
+    """Remember and say what a look came to that was not as wanted."""
+    keep(outcome)
+    end()
+    print(f"{outcome.result}: {outcome.words}", file=sys.stderr)
+    return 1
 
 
 def begin() -> None:
@@ -219,11 +231,10 @@ def read_state() -> Outcome:
     """What became of the last run; a damaged or missing file says that there was none."""
     try:
         found = json.loads(STATE.read_text(encoding="utf-8"))
-        return Outcome(
-            FORMAT, *(str(found[name]) for name in ("result", "commit", "good", "words"))
-        )
+        names = ("result", "commit", "became", "good", "words")
+        return Outcome(FORMAT, *(str(found[name]) for name in names))
     except (OSError, ValueError, KeyError, TypeError):
-        return Outcome(FORMAT, "none", "", "", "")
+        return Outcome(FORMAT, "none", "", "", "", "")
 
 
 def keep(outcome: Outcome) -> None:
