@@ -97,7 +97,8 @@ def test_a_report_says_which_seats_went_wrong_and_that_the_room_is_untouched() -
     assert not found.went_well
     assert report(found) == [
         "attic: 2 seats rehearsed.",
-        "Of another processor, so this machine's stood in for it: vale.",
+        "Of another processor, or with an image file of its own, so that a plain Debian of this "
+        "machine's stood in: vale.",
         "well   clients.yml",
         "         0 changed: 2 (a-1 …)",
         "WRONG  again",

@@ -25,8 +25,10 @@ from seatwright.render.repository import find_repository
 def command(room: str, site: Path, as_json: bool) -> int:
     """Rehearse ROOM: its seats as containers here, made as their images are.
 
-    Runs the rendered clients.yml of SITE in check mode, for real, and again; looks at the seats;
-    takes them back with remove.yml; and reports. Needs root; no seat of the room is touched.
+    A plain Debian stands in where a model has another processor than this machine, or an image file
+    of its own; the report says so. Runs the rendered clients.yml of SITE in check mode, for real,
+    and again; looks at the seats; takes them back with remove.yml; and reports. Needs root; no seat
+    of the room is touched.
     """
     plan = sound(site).planned.plan
     if room not in plan.rooms:
@@ -47,7 +49,10 @@ def report(found: Rehearsal) -> list[str]:
     lines = [f"{found.room}: {len(found.seats)} seats rehearsed."]
     if found.stand_ins:
         models = ", ".join(found.stand_ins)
-        lines.append(f"Of another processor, so this machine's stood in for it: {models}.")
+        lines.append(
+            "Of another processor, or with an image file of its own, so that a plain Debian of "
+            f"this machine's stood in: {models}."
+        )
     for step in found.steps:
         lines.append(f"{'WRONG' if step.wrong else 'well '}  {step.title}")
         for said, count in sorted(Counter(step.seats.values()).items()):

@@ -40,7 +40,7 @@ from seatwright.image.manifest import bill_of_materials, digest_of, manifest, si
 from seatwright.image.onseat.files import PLACE
 from seatwright.image.recipe import KERNELS, Recipe, recipe_of
 from seatwright.image.snapshot import Snapshot, read_snapshot, snapshot_file
-from seatwright.image.table import RECORDS, Table, listing, make_table
+from seatwright.image.table import RECORDS, Table, check_rendered, listing, make_table
 from seatwright.image.target import check_target, only_one
 from seatwright.image.unused import forget_unused
 from seatwright.plan import Plan, PlannedModel, PlannedSeat, to_json
@@ -158,15 +158,7 @@ def _check(order: Order) -> None:
     check_target(order.target, order.model)
     if not order.seats:
         raise ImageError(f"No seat of the site is a {order.model}, so nobody needs its image.")
-    try:
-        rendered = (order.rendered / "plan.json").read_bytes()
-    except FileNotFoundError:
-        rendered = b""
-    if rendered != to_json(order.plan):
-        raise ImageError(
-            f"{order.rendered} is not what the site would be rendered to now.",
-            "Run seatwright render first: an image is made of what was rendered.",
-        )
+    check_rendered(order.rendered, order.plan)
 
 
 def _board(order: Order) -> Board | None:

@@ -22,7 +22,7 @@ from seatwright.image.native import HOST_ARCH
 from seatwright.image.onseat.files import PLACE, PROGRAM, UNITS
 from seatwright.image.recipe import Recipe, recipe_of
 from seatwright.image.snapshot import Snapshot, read_snapshot, snapshot_file
-from seatwright.image.table import listing, make_table
+from seatwright.image.table import check_rendered, listing, make_table
 from seatwright.plan import Plan, PlannedSeat
 from seatwright.rehearsal.base import Layers
 from seatwright.rehearsal.errors import RehearsalError, tail
@@ -46,7 +46,8 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Rehearsal:
-    """What was rehearsed: ``stand_ins`` are models of another processor than this machine's."""
+    """What was rehearsed: ``stand_ins`` are models whose seats were not made as their images are:
+    they have another processor than this machine, or begin with an image file of their own."""
 
     room: str
     seats: tuple[str, ...]
@@ -82,13 +83,19 @@ def rehearse(stage: Stage, room: str, owner: int, say: Say) -> Rehearsal:
     seats = [seat for seat in stage.plan.seats.values() if seat.room == room]
     if not seats:
         raise ImageError(f"The room {room} has no seats.")
+    check_rendered(stage.rendered, stage.plan)
     arch = HOST_ARCH[platform.machine()]
-    models = {seat.model for seat in seats}
-    others = sorted(one for one in models if stage.plan.models[one].arch != arch)
+    models = {name: stage.plan.models[name] for name in sorted({seat.model for seat in seats})}
+    others = [name for name, one in models.items() if one.arch != arch or one.image.file]
     found = Rehearsal(room, tuple(seat.name for seat in seats), tuple(others))
     try:
         with tempfile.TemporaryDirectory(prefix="seatwright-") as scratch:
-            layers = _layers(stage, seats, arch, Path(scratch), say)
+            say("Making what the seats' images are made of.")
+            layers: dict[str, Layers] = {}
+            for model in models:
+                alike = [seat for seat in seats if seat.model == model]
+                made = _layers(stage, alike, arch, Path(scratch, model))
+                layers |= {seat.name: made for seat in alike}
             say(f"Starting {len(seats)} seats.")
             with Fleet.start(found.seats, layers, owner=owner) as fleet:
                 for step in _steps(Rendered(fleet, stage.repository, stage.rendered), say):
@@ -98,13 +105,14 @@ def rehearse(stage: Stage, room: str, owner: int, say: Say) -> Rehearsal:
     return found
 
 
-def _layers(stage: Stage, seats: list[PlannedSeat], arch: str, scratch: Path, say: Say) -> Layers:
-    """The root of the room's seats: what their images have, and what only a container needs."""
-    say("Making what the seats' images are made of.")
-    wanted = recipe_of(stage.plan, seats[0].model, arch)
+def _layers(stage: Stage, seats: list[PlannedSeat], arch: str, top: Path) -> Layers:
+    """The root of a model's seats: what their image has and, in the new directory ``top``, what
+    only a container needs."""
+    model = seats[0].model
+    wanted = recipe_of(stage.plan, model, arch)
     with listing(stage.repository, stage.rendered, seats, HEADLESS) as trees:
         base, snapshot = _base(stage, wanted)
-        table = make_table(trees(), seats[0].room, seats, base)
+        table = make_table(trees(), model, seats, base)
     spec = LayerSpec(
         base=base,
         repository=stage.repository,
@@ -119,7 +127,6 @@ def _layers(stage: Stage, seats: list[PlannedSeat], arch: str, scratch: Path, sa
         variables=HEADLESS,
     )
     layer = ensure_layer(spec, stage.cache)
-    top = scratch / "top"
     (top / PLACE).mkdir(parents=True)
     (top / PLACE / "table.json").write_text(table.text, encoding="utf-8")
     (top / "etc").mkdir(exist_ok=True)

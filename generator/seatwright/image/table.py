@@ -19,7 +19,7 @@ from pathlib import Path
 
 from seatwright.ansible_runs import extra, run_ansible
 from seatwright.image.errors import ImageError
-from seatwright.plan import PlannedSeat
+from seatwright.plan import Plan, PlannedSeat, to_json
 from seatwright.rehearsal.errors import RehearsalError
 
 PLUGINS = Path(__file__).parent / "plugins"
@@ -33,6 +33,19 @@ class Table:
 
     text: str
     shared: str
+
+
+def check_rendered(rendered: Path, plan: Plan) -> None:
+    """Raise :class:`ImageError` where ``rendered`` is not what the plan is rendered to."""
+    try:
+        found = (rendered / "plan.json").read_bytes()
+    except FileNotFoundError:
+        found = b""
+    if found != to_json(plan):
+        raise ImageError(
+            f"{rendered} is not what the site would be rendered to now.",
+            "Run seatwright render first: what was rendered is what is run.",
+        )
 
 
 @contextmanager

@@ -27,11 +27,15 @@ REBOOT = 133
 
 
 class HostSpec(msgspec.Struct, frozen=True):
-    """A host as asked for: its name, its number in the fleet (1 to 250) and its ssh host key."""
+    """A host as asked for: its name, its number in the fleet (1 to 250) and its ssh host key.
+
+    ``layers`` make its root, topmost first.
+    """
 
     name: str
     number: int
     key: Path
+    layers: tuple[Path, ...]
 
     @property
     def address(self) -> str:
@@ -53,11 +57,11 @@ class Container:
         """Its root file system, once laid out."""
         return self.base / "root"
 
-    def lay_out(self, layers: tuple[Path, ...], access_key: str, hosts_file: str) -> None:
+    def lay_out(self, access_key: str, hosts_file: str) -> None:
         """Mount its root and write what makes it this host and no other."""
         for name in ("root", "changes", "work"):
             (self.base / name).mkdir(parents=True)
-        lower = ":".join(str(layer) for layer in layers)
+        lower = ":".join(str(layer) for layer in self.spec.layers)
         options = f"lowerdir={lower},upperdir={self.base}/changes,workdir={self.base}/work"
         run(["mount", "-t", "overlay", "overlay", "-o", options, str(self.root)])
         etc = self.root / "etc"

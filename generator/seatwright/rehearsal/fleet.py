@@ -12,7 +12,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -74,15 +74,16 @@ class Fleet:
     def start(
         cls,
         names: Sequence[str],
-        layers: Layers,
+        layers: Layers | Mapping[str, Layers],
         *,
         state: Path | None = None,
         owner: int | None = None,
     ) -> Fleet:
         """Boot a host for each name and wait until all answer over ssh.
 
-        ``state`` must not exist yet (default: a new temporary directory); ``owner`` is the id of
-        the process without which the fleet ends by itself. Raises :class:`RehearsalError`.
+        ``layers`` are those of every host, or of each by its name. ``state`` must not exist yet
+        (default: a new temporary directory); ``owner`` is the id of the process without which the
+        fleet ends by itself. Raises :class:`RehearsalError`.
         """
         need_root("Starting test hosts")
         need_programs(PROGRAMS)
@@ -179,23 +180,25 @@ def _new_state(state: Path | None) -> Path:
     return state
 
 
-def _write_spec(state: Path, names: Sequence[str], layers: Layers) -> FleetSpec:
+def _write_spec(
+    state: Path, names: Sequence[str], layers: Layers | Mapping[str, Layers]
+) -> FleetSpec:
     """Keys for the way in and for each host, the hosts' keys known before they boot."""
     if len(set(names)) != len(names) or not 0 < len(names) <= MOST:
         raise RehearsalError(f"A fleet has 1 to {MOST} hosts with different names.")
     access = _new_key(state / "key", "rehearsal")
+    roots = layers if isinstance(layers, Mapping) else dict.fromkeys(names, layers)
     hosts = []
     known = []
     for number, name in enumerate(names, start=1):
         key = state / f"{name}.key"
         known.append(f"{name} {_new_key(key, name)}")
-        hosts.append(HostSpec(name=name, number=number, key=key))
+        hosts.append(HostSpec(name=name, number=number, key=key, layers=roots[name]))
     (state / "known_hosts").write_text("".join(known))
     spec = FleetSpec(
         name=secrets.token_hex(4),
         state=state,
         hosts=tuple(hosts),
-        layers=layers,
         access_key=access,
     )
     (state / "fleet.json").write_bytes(spec.to_json())

@@ -29,12 +29,11 @@ STARTING = 120.0
 
 
 class FleetSpec(msgspec.Struct, frozen=True):
-    """A fleet as asked for. ``layers`` make the root, topmost first; ``state`` is absolute."""
+    """A fleet as asked for. ``state`` is absolute."""
 
     name: str
     state: Path
     hosts: tuple[HostSpec, ...]
-    layers: tuple[Path, ...]
     access_key: str
 
     def to_json(self) -> bytes:
@@ -104,7 +103,7 @@ def _container(spec: FleetSpec, host: HostSpec, groups: tuple[Path, ...]) -> Con
         groups=groups,
         log=spec.state / f"{host.name}.console",
     )
-    container.lay_out(spec.layers, spec.access_key, hosts_file(spec.hosts, host))
+    container.lay_out(spec.access_key, hosts_file(spec.hosts, host))
     return container
 
 
