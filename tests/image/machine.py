@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import signal
 import socket
 import subprocess
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -79,6 +82,25 @@ class Machine:
     def picture(self, target: Path) -> None:
         """What is on its screen, as PNG."""
         Qmp(self._control).ask("screendump", filename=str(target), format="png")
+
+    def hold(self) -> None:
+        """Let it stand still, and its clock with it."""
+        Qmp(self._control).ask("stop")
+
+    def go_on(self) -> None:
+        """Go on as if nothing had been."""
+        Qmp(self._control).ask("cont")
+
+    @contextmanager
+    def frozen(self) -> Iterator[None]:
+        """For a moment it stands still in the middle of whatever it does: its card is as it would be
+        had it been killed."""
+        assert self.process
+        self.process.send_signal(signal.SIGSTOP)
+        try:
+            yield
+        finally:
+            self.process.send_signal(signal.SIGCONT)
 
     def pull_the_plug(self) -> None:
         """Everything that was not on the card is gone."""
