@@ -93,8 +93,8 @@ class Machine:
 
     @contextmanager
     def frozen(self) -> Iterator[None]:
-        """For a moment it stands still in the middle of whatever it does: its card is as it would be
-        had it been killed."""
+        """For a moment it stands still in the middle of whatever it does: its card is then as if it
+        had been killed."""
         assert self.process
         self.process.send_signal(signal.SIGSTOP)
         try:

@@ -1,7 +1,7 @@
 """The plug is pulled at any moment of a first boot and of an update: the seat always comes back.
 
-A machine that is killed leaves its card as it is at that moment. So one run is stopped at one moment
-after the other, and of the card as it is then a copy is put into another machine.
+A machine that is killed leaves its card as it is at that moment. So one run is stopped at one
+moment after the other, and of the card as it is then a copy is put into another machine.
 """
 
 from __future__ import annotations

@@ -7,6 +7,7 @@ import os
 import re
 import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -105,21 +106,76 @@ def test_the_map_is_one_that_bmaptool_verifies(image: Path, tmp_path: Path) -> N
 def test_a_card_that_was_not_finished_does_not_start(
     image: Path, blank: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The partition table comes last: pulled out before that, the old table is still there."""
-    written: list[int] = []
-    real = cards._write_piece
+    """Nor does what was on it before, which may be an earlier image: its table goes first, the new
+    one comes last."""
+    card = read_image(image, None, silent)
+    write_card(card, look(blank), "rr-01", None, silent)
+    assert table_of(blank) == table_of(image) != bytes(cards.TABLES)
+    real, written = cards._write_piece, []
 
-    def stop_at_the_end(descriptor: int, piece: bytes, at: int) -> None:
-        written.append(at)
-        if at == 0:
+    def pulled_at_the_end(descriptor: int, piece: bytes, at: int) -> None:
+        if written and at == 0:
             raise OSError(5, "Input/output error")
+        written.append(at)
         real(descriptor, piece, at)
+        assert table_of(blank) == bytes(cards.TABLES)
 
-    monkeypatch.setattr(cards, "_write_piece", stop_at_the_end)
-    with pytest.raises(ImageError, match="Input/output error"):
-        write_card(read_image(image, None, silent), look(blank), "rr-01", None, silent)
-    assert written[-1] == 0 and len(written) > 2
-    assert blank.read_bytes()[:512] == b"\xa5" * 512
+    with monkeypatch.context() as patched:
+        patched.setattr(cards, "_write_piece", pulled_at_the_end)
+        with pytest.raises(ImageError, match="Input/output error"):
+            write_card(card, look(blank), "rr-01", None, silent)
+    assert written[0] == 0 and len(written) > 2
+    write_card(card, look(blank), "rr-01", None, silent)
+    assert table_of(blank) == table_of(image)
+
+
+def test_a_card_that_does_not_hold_what_was_written_does_not_start(
+    image: Path, blank: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    card = read_image(image, None, silent)
+    real = cards._forget_cache
+
+    def wears_out(descriptor: int) -> None:
+        os.pwrite(descriptor, b"worn", 193 * MIB + 2048)
+        real(descriptor)
+
+    monkeypatch.setattr(cards, "_forget_cache", wears_out)
+    with pytest.raises(ImageError, match="does not hold what was written"):
+        write_card(card, look(blank), "rr-01", None, silent)
+    assert table_of(blank) == bytes(cards.TABLES)
+
+
+def table_of(card: Path) -> bytes:
+    """Where partition tables are."""
+    return card.read_bytes()[: cards.TABLES]
+
+
+def test_a_device_that_was_exchanged_while_somebody_was_asked_is_not_written(
+    image: Path, blank: Path
+) -> None:
+    """Another card is in the reader, or another disk has its name: the kernel numbers them."""
+    asked = replace(look(blank), number="17")
+    before = blank.read_bytes()
+    with pytest.raises(ImageError, match="is another device by now"):
+        write_card(read_image(image, None, silent), asked, "rr-01", None, silent)
+    assert blank.read_bytes() == before
+
+
+def test_the_image_itself_is_no_card(image: Path) -> None:
+    before = image.stat().st_mtime_ns
+    status, said = seatwright_card(image, image, "--seat", "rr-01", "--yes")
+    assert "is the image itself" in said and status != 0
+    assert image.stat().st_mtime_ns == before
+
+
+def test_what_is_missing_here_is_said_before_anything_is_written(
+    image: Path, blank: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = blank.stat().st_mtime_ns
+    monkeypatch.setenv("PATH", "/nowhere")
+    status, said = seatwright_card(image, blank, "--seat", "rr-01", "--yes")
+    assert "Missing on this machine: mcopy, mtype" in said and status != 0
+    assert blank.stat().st_mtime_ns == before
 
 
 def damaged(image: Path, place: Path) -> Path:

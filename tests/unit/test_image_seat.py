@@ -6,12 +6,14 @@ import json
 import os
 import pwd
 import sys
+import time
 from datetime import UTC, datetime
 from pathlib import Path
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 
 import pytest
 
+from seatwright.image import enrol
 from seatwright.image.enrol import HostKey, add_known_host, keep_token, proved, token_file
 from seatwright.image.errors import ImageError
 from seatwright.image.onseat import seat_identity
@@ -37,9 +39,9 @@ def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def who() -> str | None:
+def who(by_card: bool = True) -> str | None:
     """The seat that the program finds."""
-    found = seat_identity.find_seat({"seats": SEATS})
+    found = seat_identity.find_seat({"seats": SEATS}, by_card)
     return None if found is None else found["name"]
 
 
@@ -53,6 +55,28 @@ def test_a_board_is_known_by_serial_or_address_before_the_card(
     assert who() == "rr-03"
     monkeypatch.setattr(seat_identity, "board_serials", lambda: {"FX-100"})
     assert who() == "rr-01"
+
+
+def test_a_late_adapter_goes_before_the_card(board: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It hangs on USB, and the card was made for another seat."""
+    (board / "efi/seat.json").write_text('{"seat": "rr-03"}')
+    monkeypatch.setattr(seat_identity, "look_for_card", lambda: None)
+    monkeypatch.setattr(seat_identity, "identifiers", tuple)
+    monkeypatch.setattr(seat_identity, "where_line", lambda: "")
+    monkeypatch.setattr(seat_identity, "show", lambda lines: None)
+    looks = iter([set(), set(), {"52:54:00:00:00:02"}])
+    monkeypatch.setattr(seat_identity, "adapter_addresses", lambda: next(looks))
+    assert seat_identity.wait_for_seat({"seats": SEATS})["name"] == "rr-02"
+    monkeypatch.setattr(seat_identity, "adapter_addresses", lambda: set())
+    monkeypatch.setattr(seat_identity, "ADAPTERS", 0.5)
+    began = time.monotonic()
+    assert seat_identity.wait_for_seat({"seats": SEATS})["name"] == "rr-03"
+    assert time.monotonic() - began > 0.5
+    monkeypatch.setattr(seat_identity, "ADAPTERS", 600.0)
+    without = [{**row, "mac": None} for row in SEATS]
+    assert seat_identity.wait_for_seat({"seats": without})["name"] == "rr-03", "none to await"
+    (board / "told").write_text("rr-01\n")
+    assert seat_identity.wait_for_seat({"seats": SEATS})["name"] == "rr-01", "a person said so"
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"seat": "rr-99"}', '{"seat": 3}', "\0\0"])
@@ -150,9 +174,9 @@ def test_only_the_card_with_the_token_proves_the_key() -> None:
 def test_a_replaced_board_replaces_the_old_key_and_no_other(tmp_path: Path) -> None:
     known = tmp_path / "known_hosts"
     other = HostKey("ssh-ed25519", "AAAA")
-    add_known_host(known, "rr-01", "192.0.2.1", other)
-    add_known_host(known, "rr-10", "192.0.2.10", other)
-    add_known_host(known, "rr-01", "192.0.2.1", KEY)
+    add_known_host(known, ["rr-01", "192.0.2.1"], other)
+    add_known_host(known, ["rr-10", "192.0.2.10"], other)
+    add_known_host(known, ["rr-01", "192.0.2.1", "192.0.2.1"], KEY)
     assert known.read_text().splitlines() == [
         "rr-10,192.0.2.10 ssh-ed25519 AAAA",
         f"rr-01,192.0.2.1 {KEY.line}",
@@ -193,10 +217,45 @@ def test_a_token_is_the_persons_with_sudo_too(
     monkeypatch.setenv("SUDO_UID", str(pwd.getpwnam("nobody").pw_uid))
     home = Path(pwd.getpwnam("nobody").pw_dir)
     assert token_file("rr-01") == home / ".local/state/seatwright/tokens/rr-01"
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "elsewhere"))
+    assert token_file("rr-01") == home / ".local/state/seatwright/tokens/rr-01"
+    monkeypatch.delenv("XDG_STATE_HOME")
     monkeypatch.setenv("SUDO_UID", "none")
     keep_token("rr-01", "sesame")
     kept = token_file("rr-01")
     assert kept.read_text() == "sesame\n" and kept.stat().st_mode & 0o077 == 0
+
+
+def test_all_of_the_way_to_a_token_is_the_persons(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Directories, too: else nothing of the person's could be put beside them."""
+    person = SimpleNamespace(pw_dir=str(tmp_path), pw_uid=4711, pw_gid=4712)
+    given: dict[str, tuple[int, ...]] = {}
+
+    def chown(path: Path, *ids: int) -> None:
+        given[str(path.relative_to(tmp_path))] = ids
+
+    monkeypatch.setattr(enrol, "_person", lambda: person)
+    monkeypatch.setattr(os, "chown", chown)
+    (tmp_path / ".local").mkdir()
+    keep_token("rr-01", "sesame")
+    way = [".local/state", ".local/state/seatwright", ".local/state/seatwright/tokens"]
+    assert given == dict.fromkeys([*way, f"{way[-1]}/rr-01"], (4711, 4712))
+
+
+def test_a_token_in_the_usual_place_is_found_by_who_has_another(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As card puts it there through sudo, which does not say where the other is."""
+    monkeypatch.delenv("SUDO_UID", raising=False)
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.delenv("XDG_STATE_HOME", raising=False)
+    keep_token("rr-01", "sesame")
+    usual = token_file("rr-01")
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "own"))
+    assert token_file("rr-01") == usual
+    assert token_file("rr-02") == tmp_path / "own/seatwright/tokens/rr-02"
 
 
 def test_models_with_other_packages_have_lists_of_their_own() -> None:

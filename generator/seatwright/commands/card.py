@@ -9,7 +9,7 @@ import click
 
 from seatwright.commands.common import Refused, Status, log
 from seatwright.commands.image import refusing
-from seatwright.image.card import check_seat, new_token, read_image, write_card
+from seatwright.image.card import check_programs, check_seat, new_token, read_image, write_card
 from seatwright.image.device import Target, look, may_write
 from seatwright.image.enrol import keep_token
 
@@ -42,16 +42,19 @@ def command(
     named with --insist.
     """
     with refusing(), Progress() as progress:
+        check_programs()
         card = read_image(image, signers, progress)
         check_seat(card, seat)
         target = look(device)
+        if device.samefile(image):
+            raise Refused(f"{device} is the image itself.", "Name the device of a card.")
         may_write(target, card.blocks.size, insist)
         if not yes:
             ask(target)
         token = None if no_token else new_token()
+        if token:
+            keep_token(seat, token)
         write_card(card, target, seat, token, progress)
-    if token:
-        keep_token(seat, token)
     log(f"{device} is the card of {seat}: written, read back, alike.")
     log(f"Next, once {seat} has started with it: seatwright enrol {seat} SITE")
     return Status.FINE

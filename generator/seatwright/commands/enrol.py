@@ -45,7 +45,7 @@ def command(
     options = ("-i", str(identity)) if identity else ()
     way = Way(address or plan.seats[seat].address, plan.settings.access_user, options)
     with refusing():
-        key = enrol(seat, way, known, fingerprint)
+        key = enrol(seat, way, known, fingerprint, plan.seats[seat].address)
         if key is None:
             raise Refused(
                 f"Nothing says yet that the key of {way.address} is that of {seat}.",

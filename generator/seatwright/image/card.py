@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
 import secrets
+import shutil
 import subprocess
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from seatwright.findings.words import hint_for, shown
 from seatwright.image.blockmap import BlockMap, mapped_pieces, read_map
-from seatwright.image.device import Target
+from seatwright.image.device import Target, look
 from seatwright.image.errors import ImageError
 from seatwright.image.manifest import digest_of, verify
 from seatwright.image.room import hold, mark
@@ -96,14 +99,56 @@ def check_seat(card: Card, seat: str) -> None:
         )
 
 
+def check_programs() -> None:
+    """Raise :class:`ImageError` where this machine lacks what leaves a seat's name on a card."""
+    missing = [name for name in ("mcopy", "mtype") if shutil.which(name) is None]
+    if missing:
+        raise ImageError(
+            f"Missing on this machine: {', '.join(missing)}.",
+            "apt-get install mtools",
+            missing=True,
+        )
+
+
 def write_card(
     card: Card, target: Target, seat: str | None, token: str | None, progress: Progress
 ) -> None:
     """Write the image, read it back, and leave the seat's name on the boot partition.
 
-    The partition table is written last, so that a card which was not finished does not start.
-    Raises :class:`ImageError`.
+    What was on the card before does not start from the first moment on, and what is written not
+    before all of it has been read back. Raises :class:`ImageError`.
     """
+    with _held(target) as descriptor:
+        began = False
+        try:
+            if look(target.path) != target:
+                raise ImageError(f"{target.path} is another device by now.", "Nothing was written.")
+            began = True
+            _forget_table(descriptor)
+            marks = mark(descriptor, target.size, card.blocks.size)
+            write_blocks(descriptor, card, progress)
+            _forget_cache(descriptor)
+            what = f"{target.path} does not hold what was written"
+            _compare(descriptor, card.blocks, what, BROKEN, "reading back", progress)
+            if marks and not hold(descriptor, marks):
+                raise ImageError(
+                    f"{target.path} says it has {target.size} bytes, and does not.",
+                    "The card lies about its size: do not use it.",
+                )
+            if seat is not None:
+                _write_seat(descriptor, target.path, seat, token)
+        except BaseException as error:
+            if began:
+                with contextlib.suppress(OSError):
+                    _forget_table(descriptor)
+            if isinstance(error, OSError):
+                raise ImageError(f"{target.path}: {error.strerror}.", FAILED) from None
+            raise
+
+
+@contextmanager
+def _held(target: Target) -> Iterator[int]:
+    """The open device, which nobody can mount meanwhile."""
     flags = os.O_RDWR | os.O_CLOEXEC | (os.O_EXCL if target.path.is_block_device() else 0)
     try:
         descriptor = os.open(target.path, flags)
@@ -112,22 +157,19 @@ def write_card(
     except OSError as error:
         raise ImageError(f"{target.path}: {error.strerror}.") from None
     try:
-        marks = mark(descriptor, target.size, card.blocks.size)
-        write_blocks(descriptor, card, progress)
-        _forget_cache(descriptor)
-        what = f"{target.path} does not hold what was written"
-        _compare(descriptor, card.blocks, what, BROKEN, "reading back", progress)
-        if marks and not hold(descriptor, marks):
-            raise ImageError(
-                f"{target.path} says it has {target.size} bytes, and does not.",
-                "The card lies about its size: do not use it.",
-            )
-    except OSError as error:
-        raise ImageError(f"{target.path}: {error.strerror}.", FAILED) from None
+        yield descriptor
     finally:
         os.close(descriptor)
-    if seat is not None:
-        _write_seat(target.path, seat, token)
+
+
+TABLES = 34 * 512
+"""Bytes in which partition tables of both kinds are (UEFI specification, 5.2.1 and 5.3.2)."""
+
+
+def _forget_table(descriptor: int) -> None:
+    """Let nothing start from the card, as long as it holds parts of one thing and another."""
+    _write_piece(descriptor, bytes(TABLES), 0)
+    os.fsync(descriptor)
 
 
 def write_blocks(descriptor: int, card: Card, progress: Progress) -> None:
@@ -167,12 +209,14 @@ def _boot_start(path: Path) -> int:
     return int.from_bytes(sector[446 + 8 : 446 + 12], "little") * 512
 
 
-def _write_seat(path: Path, seat: str, token: str | None) -> None:
+def _write_seat(descriptor: int, path: Path, seat: str, token: str | None) -> None:
     """The seat's file on the boot partition, read back. Raises :class:`ImageError`."""
     text = json.dumps({"seat": seat, **({"token": token} if token else {})}) + "\n"
     at = f"{path}@@{_boot_start(path)}"
     write = ["mcopy", "-o", "-i", at, "-", f"::{SEAT_FILE}"]
     done = subprocess.run(write, input=text, capture_output=True, text=True)
+    os.fsync(descriptor)
+    _forget_cache(descriptor)
     read = subprocess.run(["mtype", "-i", at, f"::{SEAT_FILE}"], capture_output=True, text=True)
     if done.returncode != 0 or read.stdout != text:
         raise ImageError(f"{path}: the seat's name cannot be written: {done.stderr.strip()}")

@@ -82,7 +82,7 @@ def differing(
 def _ask(way: Way, known_hosts: Path, command: str, given: str = "") -> str:
     argv = [
         "ssh", "-o", "BatchMode=yes", "-o", "StrictHostKeyChecking=yes", "-o", "LogLevel=ERROR",
-        "-o", f"GlobalKnownHostsFile={known_hosts}", "-o", f"ConnectTimeout={TIMEOUT}",
+        "-o", f'GlobalKnownHostsFile="{known_hosts}"', "-o", f"ConnectTimeout={TIMEOUT}",
         *way.words, "--", command,
     ]  # fmt: skip
     done = subprocess.run(argv, input=given, capture_output=True, text=True)

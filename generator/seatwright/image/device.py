@@ -16,7 +16,10 @@ LARGEST_CARD = 300 * 10**9
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """A device (or a file, which nobody minds) as this machine knows it; ``size`` in bytes."""
+    """A device (or a file, which nobody minds) as this machine knows it; ``size`` in bytes.
+
+    ``number`` is given once, to this device and to the card that is in it (diskseq).
+    """
 
     path: Path
     name: str
@@ -26,6 +29,7 @@ class Target:
     in_use: tuple[str, ...]
     system: bool
     protected: bool = False
+    number: str = ""
 
     @property
     def described(self) -> str:
@@ -70,6 +74,7 @@ def look_at_device(path: Path, at: Path, root: Path) -> Target:
         in_use=users,
         system=any(_carries_system(part, root) for part in parts),
         protected=_read(at / "ro") == "1",
+        number=_read(at / "diskseq"),
     )
 
 

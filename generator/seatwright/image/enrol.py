@@ -16,6 +16,7 @@ import os
 import pwd
 import subprocess
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -67,22 +68,28 @@ class Way:
 
 
 def token_file(seat: str) -> Path:
-    """Where the token of a seat's card is kept until it is used: with the person, sudo or not."""
+    """Where the token of a seat's card is kept until it is used: with the person, sudo or not.
+
+    sudo does not pass on where the person keeps such things, so it may lie in the usual place.
+    """
     person = _person()
     home = Path(person.pw_dir) if person else Path.home()
-    state = os.environ.get("XDG_STATE_HOME") or home / ".local/state"
-    return Path(state) / "seatwright/tokens" / seat
+    own = None if person else os.environ.get("XDG_STATE_HOME")
+    states = [Path(own)] if own else []
+    places = [one / "seatwright/tokens" / seat for one in (*states, home / ".local/state")]
+    return next((one for one in places if one.exists()), places[0])
 
 
 def keep_token(seat: str, token: str) -> None:
     """Remember a token until the seat is enrolled with it; for the person's eyes alone."""
     path, person = token_file(seat), _person()
+    made = [path, *(one for one in path.parents if not one.exists())]
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(descriptor, "w") as file:
+    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW
+    with os.fdopen(os.open(path, flags, 0o600), "w") as file:
         file.write(f"{token}\n")
     if person:
-        for one in (path, path.parent, path.parent.parent):
+        for one in made:
             os.chown(one, person.pw_uid, person.pw_gid)
 
 
@@ -115,7 +122,7 @@ def offered_key(way: Way, directory: Path) -> HostKey:
 def _ssh(way: Way, directory: Path, command: str) -> subprocess.CompletedProcess[str]:
     """Run a command over a connection whose host key is whatever is there, and noted."""
     argv = [
-        "ssh", "-F", "none", "-o", f"UserKnownHostsFile={directory}/known_hosts",
+        "ssh", "-F", "none", "-o", f'UserKnownHostsFile="{directory}/known_hosts"',
         "-o", "GlobalKnownHostsFile=/dev/null", "-o", "StrictHostKeyChecking=accept-new",
         "-o", "HostKeyAlgorithms=ssh-ed25519", "-o", "HashKnownHosts=no", "-o", "BatchMode=yes",
         "-o", "ForwardAgent=no", "-o", "LogLevel=ERROR", "-o", f"ConnectTimeout={TIMEOUT}",
@@ -130,11 +137,14 @@ def proved(seat: str, key: HostKey, token: str, proof: str) -> bool:
     return hmac.compare_digest(wanted, proof.strip())
 
 
-def enrol(seat: str, way: Way, known_hosts: Path, fingerprint: str | None) -> HostKey | None:
+def enrol(
+    seat: str, way: Way, known_hosts: Path, fingerprint: str | None, address: str = ""
+) -> HostKey | None:
     """Take a seat's host key into ``known_hosts``; None where nothing vouches for it yet.
 
-    A ``fingerprint`` that a person read at the seat vouches for it, else the token of the card.
-    Raises :class:`ImageError` where the key is somebody else's.
+    ``address`` is the seat's in the site, where it may not be yet. A ``fingerprint`` that a person
+    read at the seat vouches for it, else the token of the card. Raises :class:`ImageError` where
+    the key is somebody else's.
     """
     with tempfile.TemporaryDirectory(prefix="seatwright-") as scratch:
         directory = Path(scratch)
@@ -147,7 +157,7 @@ def enrol(seat: str, way: Way, known_hosts: Path, fingerprint: str | None) -> Ho
                 )
         elif not _proved_by_token(seat, way, key, directory):
             return None
-    add_known_host(known_hosts, seat, way.known_as, key)
+    add_known_host(known_hosts, [seat, *filter(None, [address]), way.known_as], key)
     token_file(seat).unlink(missing_ok=True)
     return key
 
@@ -174,7 +184,7 @@ NO_PROOF = (
 def tell(way: Way, seat: str, known_hosts: Path) -> None:
     """Tell a waiting seat, whose key is known, which it is. Raises :class:`ImageError`."""
     argv = [
-        "ssh", "-F", "none", "-o", f"UserKnownHostsFile={known_hosts}", "-o", "BatchMode=yes",
+        "ssh", "-F", "none", "-o", f'UserKnownHostsFile="{known_hosts}"', "-o", "BatchMode=yes",
         "-o", "StrictHostKeyChecking=yes", "-o", f"ConnectTimeout={TIMEOUT}",
         *way.words, "--", f"sudo /{PROGRAM} tell {seat}",
     ]  # fmt: skip
@@ -183,9 +193,9 @@ def tell(way: Way, seat: str, known_hosts: Path) -> None:
         raise ImageError(f"{way.address}: {done.stderr.strip()}")
 
 
-def add_known_host(path: Path, seat: str, address: str, key: HostKey) -> None:
-    """Let a seat have this key, and no other, under its name and address."""
-    names = list(dict.fromkeys((seat, address)))
+def add_known_host(path: Path, names: Sequence[str], key: HostKey) -> None:
+    """Let a seat have this key, and no other, under its name and addresses."""
+    names = list(dict.fromkeys(names))
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.with_name(f".{path.name}.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)

@@ -43,7 +43,8 @@ SERIALS = (
     "proc/device-tree/serial-number",
 )
 ADAPTERS = 10.0
-"""Seconds that network adapters are given to appear before the seat counts as unknown."""
+"""Seconds that network adapters are given to appear: what they say goes before what the card says,
+and until then nothing is shown."""
 AGAIN = 2.0
 """Seconds between two looks while nobody has said which seat this is."""
 NAME = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?")
@@ -74,11 +75,14 @@ def wait_for_seat(table: Row) -> Row:
     """The row of this seat, as soon as anything says which it is."""
     began = time.monotonic()
     shown: tuple[str, ...] = ()
-    while (seat := find_seat(table)) is None:
+    by_adapter = any(row["mac"] for row in table["seats"])
+    late = False
+    while (seat := find_seat(table, late or not by_adapter)) is None:
         look_for_card()
         known = identifiers()
         now = (*known, where_line())
-        if time.monotonic() - began > ADAPTERS and now != shown:
+        late = time.monotonic() - began > ADAPTERS
+        if late and now != shown:
             show(known)
             shown = now
         time.sleep(AGAIN if shown else 0.2)
@@ -92,14 +96,14 @@ def look_for_card() -> None:
         subprocess.run(argv, capture_output=True, check=False)
 
 
-def find_seat(table: Row) -> Row | None:
-    """The row that this board is, or that the card or a person names."""
+def find_seat(table: Row, by_card: bool) -> Row | None:
+    """The row that this board is, else that the card, where ``by_card``, or a person names."""
     serials, addresses = board_serials(), adapter_addresses()
     rows: list[Row] = table["seats"]
     for row in rows:
         if row["serial"] in serials or row["mac"] in addresses:
             return row
-    name = card_file().get("seat") or read(TOLD)
+    name = (card_file().get("seat") if by_card else None) or read(TOLD)
     return next((row for row in rows if row["name"] == name), None)
 
 
