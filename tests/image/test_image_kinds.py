@@ -133,14 +133,18 @@ class Pulling:
 SERVED = "/srv/rooms.git"
 
 
+def fetching(workshop: Path) -> str:
+    """The head of a site whose seats fetch what was rendered, from themselves."""
+    signer = (workshop / "key.pub").read_text().strip()
+    return f"settings:\n  pull: {{repository: 'file://{SERVED}', signers: ['{signer}']}}\n"
+
+
 def test_a_root_that_is_not_written(order: Order, workshop: Path, tmp_path: Path) -> None:
     """It keeps what a seat has to keep, is updated by the playbook and by itself, and comes back
     whenever the plug is pulled; the root on the card stays the image's, byte for byte."""
-    signer = (workshop / "key.pub").read_text().strip()
-    how = f"settings:\n  pull: {{repository: 'file://{SERVED}', signers: ['{signer}']}}\n"
-    wanted = ordered(
-        order, tmp_path / "repository", "tarn", "image: {read-only: true}", settings=how
-    )
+    line = "image: {read-only: true}"
+    place = tmp_path / "repository"
+    wanted = ordered(order, place, "tarn", line, settings=fetching(workshop))
     record_packages(wanted.site, recipe("bookworm", "amd64", read_only=True, pulls=True))
     image = build(replace(wanted, cache=own_cache(tmp_path)), quiet) / "tarn.img"
     with started(image, "fd-1", workshop / "key", tmp_path, "amd64") as machine:
@@ -283,14 +287,16 @@ def board(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_a_boards_own_image_file(order: Order, board: Path, workshop: Path, tmp_path: Path) -> None:
-    """It gets the packages it lacks, recorded, and keeps what its firmware and loader know."""
+    """It gets the packages it lacks, recorded, those for fetching with them, and keeps what its
+    firmware and loader know."""
     digest = hashlib.sha256(board.read_bytes()).hexdigest()
     line = f"image: {{file: images/board.img, sha256: {digest}}}"
-    wanted = ordered(order, tmp_path / "repository", "tarn", line)
+    place = tmp_path / "repository"
+    wanted = ordered(order, place, "tarn", line, settings=fetching(workshop))
     shutil.copy(board, wanted.site / "images/board.img")
     made = build(wanted, quiet) / "tarn.img"
     recorded = (wanted.site / f"images/file-{digest[:16]}.packages").read_text()
-    assert "\nfiglet " in recorded
+    assert "\nfiglet " in recorded and "\nansible-core " in recorded
     with made.open("rb") as file:
         file.seek(32768)
         assert file.read(27) == b"a loader of the board's own"

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from seatwright.image.blockmap import joined
-from seatwright.image.board import board_disk, put_together, read_board
+from seatwright.image.board import board_base, board_disk, put_together, read_board
 from seatwright.image.disk import Span, copy_span
 from seatwright.image.errors import ImageError
 from seatwright.image.filesystem import MIB
@@ -43,6 +43,8 @@ def test_its_parts_are_found_and_kept(image: Path, tmp_path: Path) -> None:
     assert board.boot == Span(MIB, 192 * MIB) and board.boot_type == "ef"
     assert board.root == Span(193 * MIB, 16 * MIB)
     assert board.ids.partition(2) == "0badcafe-02"
+    bases = [board_base(board, (), pulls).digest("") for pulls in (False, True)]
+    assert bases[0] != bases[1], "seats that fetch need packages for it"
     boot, root, new = (tmp_path / name for name in ("boot", "root", "new"))
     copy_span(file, board.boot, boot)
     root.write_bytes(b"\x11" * (4 * MIB))

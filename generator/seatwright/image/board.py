@@ -102,9 +102,10 @@ def _known_by(file: Path, root: Span) -> dict[str, str]:
     return known
 
 
-def board_base(board: Board, further: tuple[str, ...]) -> Origin:
-    """The base made of an image file; ``further`` are packages that the site asks for."""
-    wanted = tuple(sorted({*seat_packages(), *further}))
+def board_base(board: Board, further: tuple[str, ...], pulls: bool) -> Origin:
+    """The base made of an image file; ``further`` are packages that the site asks for, ``pulls``
+    says whether its seats fetch what was rendered."""
+    wanted = tuple(sorted({*seat_packages(pulls), *further}))
 
     def digest(snapshot: str) -> str:
         parts = (FORMAT, board.sha256, wanted, snapshot)

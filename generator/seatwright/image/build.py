@@ -176,7 +176,8 @@ def _board(order: Order) -> Board | None:
 
 def _unpacked(order: Order, board: Board, say: Say) -> tuple[Path, Snapshot, DiskIds]:
     """The board's own root with what a seat needs, and its list of packages."""
-    origin = board_base(board, order.of.image.packages)
+    pulls = order.plan.settings.pull is not None
+    origin = board_base(board, order.of.image.packages, pulls)
     file = snapshot_file(order.site, board.name)
     recorded = None if order.renew else read_snapshot(file, board.name)
     say("Unpacking the image file.")

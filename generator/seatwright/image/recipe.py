@@ -97,9 +97,10 @@ class Recipe:
         return {**FILES, **(READ_ONLY_FILES if read_only else {})}
 
 
-def seat_packages() -> set[str]:
-    """What every image has, whatever boots it."""
-    return {*MACHINE_PACKAGES, *role_packages(SEAT_BASE), *IMAGE_PACKAGES}
+def seat_packages(pulls: bool) -> set[str]:
+    """What every image has, whatever boots it; ``pulls``: its seats fetch what was rendered."""
+    further = PULL_PACKAGES if pulls else ()
+    return {*MACHINE_PACKAGES, *role_packages(SEAT_BASE), *IMAGE_PACKAGES, *further}
 
 
 def recipe(
@@ -111,11 +112,10 @@ def recipe(
 ) -> Recipe:
     """The recipe of a seat's base; ``further`` are packages that the model asks for."""
     wanted = {
-        *seat_packages(),
+        *seat_packages(pulls),
         *BOOT_PACKAGES,
         KERNELS[arch],
         *(READ_ONLY_PACKAGES if read_only else ()),
-        *(PULL_PACKAGES if pulls else ()),
     }
     others = sorted({*further} - wanted)
     kind = "-read-only" if read_only else ""
