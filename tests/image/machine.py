@@ -37,7 +37,7 @@ KINDS = {
         Path("/usr/share/OVMF/OVMF_VARS_4M.fd"),
     ),
     "arm64": Kind(
-        ("qemu-system-aarch64", "-machine", "virt", "-cpu", "cortex-a57"),
+        ("qemu-system-aarch64", "-machine", "virt", "-cpu", "max,lpa2=off,pauth-impdef=on"),
         Path("/usr/share/AAVMF/AAVMF_CODE.fd"),
         Path("/usr/share/AAVMF/AAVMF_VARS.fd"),
     ),
