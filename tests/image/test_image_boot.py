@@ -127,7 +127,8 @@ def playbook(
         )
     argv = ["-i", workshop / "inventories/fennmoor/rendered/hosts.yml", "-l", seat, name]
     given = extra({**SETTINGS, **way})
-    return run_ansible("ansible-playbook", *argv, *given, *words, cwd=workshop, env={})
+    patience = {"ANSIBLE_TIMEOUT": "120"}  # it is emulated
+    return run_ansible("ansible-playbook", *argv, *given, *words, cwd=workshop, env=patience)
 
 
 @pytest.mark.long
