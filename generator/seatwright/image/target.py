@@ -24,9 +24,9 @@ def check_target(target: Path, model: str) -> None:
     ours = {*AROUND, *(f"{model}{suffix}" for suffix in OF_THE_MODEL)}
     others = sorted(one.name for one in target.iterdir() if one.name not in ours or one.is_dir())
     if others:
-        more = f" and {len(others) - 1} more" if len(others) > 1 else ""
+        more = f", and {len(others) - 1} more" if len(others) > 1 else ""
         raise ImageError(
-            f"{target} holds {shown(others[0])}{more}, which is no part of an image of {model}.",
+            f"{target} has other things in it than an image of {model}: {shown(others[0])}{more}.",
             OWN,
         )
 
