@@ -225,6 +225,9 @@ def it_has_its_own_guests_credential_and_no_other(pulled: Pulled) -> None:
     guest = plan_site(site).planned.plan.seats["rr-01"].guest
     closed = ("-i", str(site / "secrets/inventory"), "--vault-password-file", str(vault))
     pulled.site.clients("--limit", "rr-01", *closed).expect_success()
+    without = pulled.site.clients("--limit", "rr-01")
+    assert without.recap["rr-01"].failed == 1 and "was not given it" in without.text
+    assert without.recap["rr-01"].changed == 0
     credential = "/etc/credstore/guest-password"
     assert pulled.seat.ask(f"cat {credential}") == passwords[guest].password
     pulled.change("seat_session_idle_after", 903)
@@ -262,6 +265,8 @@ def a_server_that_is_gone_is_said(pulled: Pulled) -> None:
 
 
 def it_can_be_switched_off(pulled: Pulled) -> None:
-    pulled.site.clients("--limit", "rr-01", *extra({"seat_base_pull": {}})).expect_success()
+    given = extra({"seat_base_pull": {}, "seat_session_forget_secrets": True})
+    pulled.site.clients("--limit", "rr-01", *given).expect_success()
+    assert not pulled.seat.has("/etc/credstore/guest-password")
     assert not pulled.seat.active("seatwright-pull.timer")
     assert not pulled.seat.has("/etc/systemd/system/seatwright-pull.timer")

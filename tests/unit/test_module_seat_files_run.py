@@ -74,6 +74,22 @@ def test_the_log_of_the_machine_has_nothing_of_a_file(
     assert "s3cret" not in told and "everybody" not in told
 
 
+def test_a_file_that_is_held_is_not_taken_away(root: Path) -> None:
+    """As by a run without the vault, which would lock the seat out: of this list or a later one."""
+    secret = entry("/etc/password", "s3cret-of-the-desk", mode="0600", sensitive=True)
+    held = {**secret, "content": "", "wanted": False, "held": "nobody gave it"}
+    assert run(root, [held])["outcome"] == "SUCCESS", "there is nothing to hold"
+    run(root, [secret])
+    refused = run(root, [held, entry("/etc/one", "1\n")])
+    assert refused["outcome"] == "FAILED" and "nobody gave it. Nothing was" in refused["msg"]
+    later = {"list": "other", "root": str(root), "files": [entry("/etc/two", "2\n")]}
+    refused = run_ansible("seat_files", {**later, "ahead": {"demo": [held]}}, "--check")
+    assert refused["outcome"] == "FAILED" and "'/etc/password' is on this seat" in refused["msg"]
+    assert not (root / "etc/one").exists() and (root / "etc/password").exists()
+    assert run(root, [{**held, "held": ""}])["removed"] == ["/etc/password"]
+    assert run(root, [])["outcome"] == "SUCCESS"
+
+
 def test_of_a_list_compared_ahead_not_even_a_hash_is_shown(root: Path) -> None:
     content = "s3cret-of-the-desk"
     ahead = {"later": [entry("/etc/password", content, mode="0600", sensitive=True)]}

@@ -6,8 +6,10 @@ Outside references: Ansible's own vault and inventory read what is written; open
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,8 +19,12 @@ import yaml
 from ansible.parsing.vault import VaultLib, VaultSecret
 
 from render_sites import TINY, make_repository, seatwright
+from seatwright.commands.planned import plan_site
+from seatwright.secrets import store
 from seatwright.secrets.certificates import new_authority, new_certificate, read_certificates
-from seatwright.secrets.state import SIGNS
+from seatwright.secrets.state import SIGNS, Wishes, make
+from seatwright.secrets.store import load
+from seatwright.secrets.vault import Vault
 
 SITE = TINY.replace("host: quay}\n", "host: loft, seats: [attic-1]}\n").replace(
     "hosts:\n", 'hosts:\n  loft: {address: 192.0.2.20, listen: "::"}\n'
@@ -174,6 +180,28 @@ def test_passwords_that_end(site: Path) -> None:
     assert timedelta(days=29) < until - datetime.now(UTC) < timedelta(days=31)
 
 
+def test_passwords_that_end_soon_are_named(site: Path) -> None:
+    secrets(site, "--valid-days", "10")
+    plain = secrets(site)
+    (line,) = plain.stdout.splitlines()
+    assert re.fullmatch(
+        r"in 9 days: the password of hall-1, .*attic-1 \(2.* UTC\); a new one: .*", line
+    )
+    assert "Nothing to change." in plain.stderr
+    one = secrets(site, "--password", "hall-2").stdout.splitlines()
+    assert one[:2] == [
+        "made the password of hall-2",
+        "without an end: hall-2 (--valid-days gives all one)",
+    ]
+    vault = Vault(site.parents[3] / "vault-password")
+    plan = plan_site(site).planned.plan
+    later = datetime.now(UTC) + timedelta(days=11)
+    (line,) = make(load(folder(site), vault), plan, Wishes(), later).said
+    assert line.startswith("ended the password of hall-1, hall-3")
+    assert secrets(site, "--valid-days", "30").stdout.startswith("every password ends at")
+    assert secrets(site).stdout == ""
+
+
 def test_what_left_the_site_is_forgotten_and_what_came_is_made(site: Path) -> None:
     secrets(site)
     site.write_text(site.read_text().replace("hall-1 to hall-3", "hall-2 to hall-4"))
@@ -197,6 +225,39 @@ def test_an_interrupted_run_is_finished_by_the_next(site: Path) -> None:
     for name, one in host.items():
         told = opened(site, f"inventory/host_vars/{name}.yml")
         assert told["seat_session_password"] == one["password"]
+
+
+def test_wherever_a_run_is_interrupted_the_next_one_heals_it(
+    site: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A password that is known to the host and not to the seat would lock it out."""
+    secrets(site)
+    vault = Vault(site.parents[3] / "vault-password")
+    plan = plan_site(site).planned.plan
+    place, real = folder(site), store._write
+    for number in range(6):
+        before = load(place, vault)
+        wishes = Wishes(new_passwords=frozenset({"hall-2"}))
+        after = make(before, plan, wishes, datetime.now(UTC)).secrets
+        calls = iter(range(number + 1))
+
+        def write(path: Path, content: bytes, calls: Iterator[int] = calls) -> None:
+            if next(calls, None) is None:
+                raise OSError(28, "No space left on device")
+            real(path, content)
+
+        with monkeypatch.context() as patched:
+            patched.setattr(store, "_write", write)
+            try:
+                store.save(place, before, after, plan, vault)
+            except OSError:
+                assert number < 3, "as many files as there are"
+        assert secrets(site).returncode == 0
+        host = opened(site, "inventory/host_vars/quay.yml")["guest_ports_passwords"]["hall-2"]
+        seat = opened(site, "inventory/host_vars/hall-2.yml")["seat_session_password"]
+        assert host["password"] == seat == load(place, vault).passwords["hall-2"].password
+        assert "Nothing to change." in secrets(site).stderr
+        assert not (place / ".unfinished").exists()
 
 
 def test_without_the_vault_s_password_nothing_is_touched(site: Path, tmp_path: Path) -> None:

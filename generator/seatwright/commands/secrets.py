@@ -55,7 +55,8 @@ def command(
     They are kept in vault files in secrets/ beside the site; give them to the playbooks with
     -i SITE/secrets/inventory. What is there stays; certificates are renewed 60 days before they
     end. A new authority takes three runs, each followed by clients.yml (and after --renew by
-    guests.yml): --rotate, --renew, --retire.
+    guests.yml): --rotate, --renew, --retire. A running guest shows its old certificate until it was
+    shut down and started: run clients.yml after --retire only when guests.yml names no such guest.
     """
     if sum((rotate, renew, retire)) > 1:
         raise click.UsageError(f"One step at a time: {', '.join(f'--{one}' for one in STEPS)}.")

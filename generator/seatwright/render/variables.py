@@ -306,6 +306,15 @@ SEAT_SESSION = Role(
             "-e '{\"seat_session_support_minutes\": 30}'.",
             default=0,
         ),
+        Variable(
+            "seat_session_forget_secrets",
+            "bool",
+            "run",
+            "Take the guest's password and the authority off a seat where the run does not give "
+            "them; without it such a run is refused: "
+            "-e '{\"seat_session_forget_secrets\": true}'.",
+            default=False,
+        ),
     ),
 )
 

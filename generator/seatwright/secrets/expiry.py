@@ -25,7 +25,10 @@ def certificate_problems(folder: Path, plan: Plan, now: datetime) -> Iterator[Pr
         return
     for number, one in enumerate(_read(folder / certificate_file(None))):
         title = "The authority's certificate" if number == 0 else "The old authority's certificate"
-        hint = "Rotate it: seatwright secrets --rotate, then --renew, then --retire."
+        hint = (
+            "Rotate it: seatwright secrets --rotate, then --renew, then, when every guest was "
+            "started again, --retire."
+        )
         yield from _ending(title, one, ("site",), hint, now)
     for host in plan.hosts.values():
         yield from _host_problems(folder, host, now)

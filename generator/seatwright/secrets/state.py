@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import secrets
 import string
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from seatwright.capacity.host_kinds import abilities
+from seatwright.findings.words import listed
 from seatwright.plan import Plan, PlannedHost
 from seatwright.secrets.certificates import (
     HOST_DAYS,
@@ -17,6 +18,9 @@ from seatwright.secrets.certificates import (
     new_certificate,
     read_certificates,
 )
+
+SOON_DAYS = 14
+"""A password that has fewer days left is named in every run."""
 
 RENEW_DAYS = 60
 """A certificate that has so many days left, or fewer, is renewed, and is a finding before that."""
@@ -156,9 +160,14 @@ def _retired(
     if late:
         raise NotYet(
             f"The old authority signed the certificates that {', '.join(late)} still have.",
-            "First clients.yml, so that seats trust both; then --renew and guests.yml.",
+            "First clients.yml, so that seats trust both; then --renew and guests.yml; then let "
+            "each guest be shut down and started: a running one shows its old certificate.",
         )
-    return authorities[:1], ["retired the old authority: seats stop trusting it with clients.yml"]
+    said = (
+        "retired the old authority: seats stop trusting it with clients.yml. Run that only when "
+        "guests.yml names no guest that runs with an earlier certificate: its seat would refuse it"
+    )
+    return authorities[:1], [said]
 
 
 def _passwords(
@@ -177,7 +186,29 @@ def _passwords(
     said = [f"made the password of {name}" for name in takers if name in new]
     if until:
         said.append(f"every password ends at {until} UTC")
+    endless = [name for name in new if name in had and had[name].valid_until and not until]
+    if endless:
+        said.append(
+            f"without an end: {listed(sorted(endless), 'and')} (--valid-days gives all one)"
+        )
+    said += _ending(kept, now)
     return kept, said + [f"forgot the password of {name}" for name in gone]
+
+
+def _ending(passwords: Mapping[str, Password], now: datetime) -> Iterator[str]:
+    """What has ended, or soon does: from then on a guest refuses its seat."""
+    by_end: dict[str, list[str]] = {}
+    for name, one in passwords.items():
+        if one.valid_until:
+            by_end.setdefault(one.valid_until, []).append(name)
+    for end, names in sorted(by_end.items()):
+        left = datetime.fromisoformat(end).replace(tzinfo=UTC) - now
+        if left < timedelta(days=SOON_DAYS):
+            when = "ended" if left <= timedelta(0) else f"in {left.days} days:"
+            yield (
+                f"{when} the password of {listed(names, 'and')} ({end} UTC); a new one: "
+                "--password or --every-password, with --valid-days"
+            )
 
 
 def takes_password(host: PlannedHost) -> bool:

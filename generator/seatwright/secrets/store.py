@@ -25,6 +25,7 @@ from seatwright.secrets.vault import Vault
 from seatwright.whole import write_whole
 
 KEPT = "kept.yml"
+UNFINISHED = ".unfinished"
 CERTIFICATES = "certificates"
 HOSTS = "---\n# Who there is stands in rendered/; here is what each is told in secret.\nall: {}\n"
 
@@ -61,20 +62,26 @@ def load(folder: Path, vault: Vault) -> Secrets:
 def save(folder: Path, before: Secrets, after: Secrets, plan: Plan, vault: Vault) -> list[str]:
     """Write what is new; returns the files, by path below ``folder``. Raises OSError.
 
-    ``kept.yml`` comes last: where a run is interrupted before, the next one makes the rest anew.
+    ``kept.yml`` comes last, and a mark is there meanwhile: where a run is interrupted, the next one
+    writes everything as ``kept.yml`` has it then.
     """
-    old, new = entries(before, plan), entries(after, plan)
+    mark = folder / UNFINISHED
+    old, new = {} if mark.exists() else entries(before, plan), entries(after, plan)
     written = [path for path in new if old.get(path) != new[path] or not (folder / path).exists()]
+    stale = list(_stale(folder, new))
+    kept = [KEPT] if before != after or not (folder / KEPT).exists() else []
+    if not (written or stale or kept):
+        return []
+    _write(mark, b"")
     for path in written:
         entry = new[path]
         _write(folder / path, str(entry.value).encode() if entry.open else vault.close(entry.value))
-    for stale in _stale(folder, new):
-        stale.unlink()
-        written.append(stale.relative_to(folder).as_posix())
-    if before != after or not (folder / KEPT).exists():
-        _write(folder / KEPT, vault.close(asdict(after)))
-        written.append(KEPT)
-    return written
+    for one in stale:
+        one.unlink()
+    for path in kept:
+        _write(folder / path, vault.close(asdict(after)))
+    mark.unlink()
+    return [*written, *(one.relative_to(folder).as_posix() for one in stale), *kept]
 
 
 def _write(path: Path, content: bytes) -> None:

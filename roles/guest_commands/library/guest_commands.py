@@ -64,6 +64,7 @@ def main() -> None:
     result: dict = {"changed": False, "done": [], "failed_guests": {}, "diff": []}
     for guest in json.loads(module.params["guests"]):
         try:
+            _refuse_open(module, guest["name"])
             _bring(module, guest, result)
             _give_password(module, guest["name"], result)
         except NotDone as problem:
@@ -111,12 +112,18 @@ def _bring(module: AnsibleModule, guest: dict, result: dict) -> None:
         raise NotDone("inspect does not print what apply was given")
 
 
+def _refuse_open(module: AnsibleModule, name: str) -> None:
+    """Touch no guest that anybody who reaches the host could open."""
+    if module.params["password"] and not module.params["passwords"].get(name):
+        raise NotDone(
+            "it has no password, so anybody who reaches the host could open it; it was not touched"
+        )
+
+
 def _give_password(module: AnsibleModule, name: str, result: dict) -> None:
-    told = module.params["passwords"].get(name)
     if not module.params["password"] or module.check_mode:
         return
-    if not told:
-        raise NotDone("it has no password, so anybody who reaches the host could open it")
+    told = module.params["passwords"][name]
     until = told.get("valid_until", "")
     if _run(module, "password", name, told["password"], until).strip() == "changed":
         result["changed"] = True

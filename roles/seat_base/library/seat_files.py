@@ -46,6 +46,12 @@ options:
         type: bool
         default: false
       wanted: {description: False counts as if the entry were not there., type: bool, default: true}
+      held:
+        description:
+          - A sentence. Where the entry is not wanted, and an earlier run put the file there, nothing
+            at all is changed and this is said, rather than that the file is taken away.
+        type: str
+        default: ""
   session:
     description: Whether the session runs with these files and has to be restarted for a change.
     type: bool
@@ -175,6 +181,7 @@ FILES = {
         "validate": {"type": "list", "elements": "str"},
         "sensitive": {"type": "bool", "default": False},
         "wanted": {"type": "bool", "default": True},
+        "held": {"type": "str", "default": ""},
     },
 }
 ARGUMENTS = {
@@ -231,7 +238,7 @@ def main() -> None:
             module.exit_json(**left_alone(module, model))
         idle = module.check_mode or nothing_to_do(module.params, entries)
         with lock(module.params["root"], idle):
-            result = run(module, entries, ahead, model)
+            result = run(module, entries, ahead, model, files)
     except Refused as error:
         module.fail_json(msg=f"{error}. Nothing was changed.")
     except Invalid as error:
@@ -250,9 +257,12 @@ def run(
     entries: tuple[Entry, ...],
     ahead: Mapping[str, Sequence[Mapping[str, object]]],
     model: dict[str, object] | None,
+    held: Sequence[Mapping[str, object]] = (),
 ) -> dict[str, object]:
-    """Everything between the arguments and the result."""
+    """Everything between the arguments and the result; ``held`` has the list as it was given."""
     params = module.params
+    for name, files in {**ahead, params["list"]: held}.items():
+        hold_back(params["root"], name, files)
     work, trouble = compare(params["root"], params["list"], params["session"], entries)
     if trouble:
         module.warn(trouble)
@@ -318,6 +328,17 @@ def compare(
     made = missing_directories(root, changes)
     new = wanted_manifest(name, session, entries, old, made)
     return Work(root, entries, old, new, changes), trouble
+
+
+def hold_back(root: str, name: str, files: Sequence[Mapping[str, object]]) -> None:
+    """Raise Refused where a list would lose a file that is not wanted now, but held."""
+    lost = {str(one["path"]): one["held"] for one in files if one.get("held") and not one.get("wanted", True)}
+    if not lost:
+        return
+    old, _ = read_manifest(root, name)
+    for path, why in lost.items():
+        if old and path in old.files and os.path.lexists(os.path.join(root, path.lstrip("/"))):
+            raise Refused(f"{path!r} is on this seat, and {why}")
 
 
 def alike(
