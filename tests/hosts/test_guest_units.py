@@ -120,6 +120,7 @@ def running_guests_wait(site: Rendered, host: Seat, root: Path, path: Path) -> N
     told = play(site, root).expect_success()
     assert "hall-1: running with earlier files (not restarted, nobody asked for it)" in told.text
     assert "+ redirection port: usb0.0 port 4 (can be done while it runs, with" in told.text
+    check_mode_foresees_restarts(site, host, root, path)
     ports_are_added_live(site, host, root)
     host.ask("sleep 1.1; touch /etc/seatwright/guests/tls/server-cert.pem")
     told = play(site, root).expect_success()
@@ -135,6 +136,46 @@ def running_guests_wait(site: Rendered, host: Seat, root: Path, path: Path) -> N
     assert done.recap["quay"].changed == 1
     assert host.ask(f"systemctl show -P MainPID {UNIT}") != run
     assert play(site, root, guest_units_restart="now").expect_success().recap["quay"].changed == 0
+    a_restart_that_is_only_asked_for(site, host, root)
+    nobody_else_is_restarted_after_one_that_does_not_come_up(site, host, root)
+
+
+def check_mode_foresees_restarts(site: Rendered, host: Seat, root: Path, path: Path) -> None:
+    """Of what is not written yet: another configuration, another password; and of units."""
+    run = host.ask(f"systemctl show -P MainPID {UNIT}")
+    text = path.read_text()
+    path.write_text(text.replace("ports: 3", "ports: 4"))
+    assert seatwright("render", path).returncode == 0
+    host.ask("systemctl disable -q seatwright-guest@hall-2.service")
+    foreseen = play(site, root, "--check", "-v", guest_units_restart="now").expect_success()
+    assert re.search(r"restarted:\s+- hall-1", foreseen.text), foreseen.text
+    foreseen = play(site, root, "--check", "-v").expect_success()
+    assert "+ redirection port: usb0.0 port 5" in foreseen.text
+    assert foreseen.recap["quay"].changed == 2, "the files, and a unit that was switched off"
+    assert host.ask(f"systemctl show -P MainPID {UNIT}") == run
+    path.write_text(text)
+    assert seatwright("render", path).returncode == 0
+    play(site, root).expect_success()
+
+
+def a_restart_that_is_only_asked_for(site: Rendered, host: Seat, root: Path) -> None:
+    host.ask("sleep 1.1; touch /etc/seatwright/guests/tls/server-cert.pem")
+    run = host.ask(f"systemctl show -P MainPID {UNIT}")
+    done = play(site, root, guest_units_restart="if-idle").expect_success()
+    assert done.recap["quay"].changed == 1 and host.active(UNIT)
+    assert host.ask(f"systemctl show -P MainPID {UNIT}") != run
+
+
+def nobody_else_is_restarted_after_one_that_does_not_come_up(
+    site: Rendered, host: Seat, root: Path
+) -> None:
+    fleet_file(host, "/usr/bin/qemu-system-x86_64", "#!/bin/sh\nsleep 0.4; exit 1\n")
+    host.ask("sleep 1.1; touch /etc/seatwright/guests/tls/server-cert.pem")
+    failed = play(site, root, guest_units_restart="now")
+    assert failed.recap["quay"].failed == 1
+    assert "hall-1 did not come up again: " in re.sub(r"\s+", " ", failed.text)
+    assert "Not looked at: hall-2, hall-3" in re.sub(r"\s+", " ", failed.text)
+    host.ask(f"systemctl stop {UNIT}; systemctl reset-failed {UNIT}; true")
 
 
 def ports_are_added_live(site: Rendered, host: Seat, root: Path) -> None:
