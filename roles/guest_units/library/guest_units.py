@@ -177,7 +177,7 @@ def _restart(module: AnsibleModule, name: str) -> str:
     if module.params["restart"] == "if-idle":
         module.run_command([PROGRAM, "power-down", MONITOR.format(name)])
         if _shown(module, name)["ActiveState"] == "active":
-            return "not restarted: it was asked to shut down and has not; if it does, it stays off"
+            return "not restarted: it was asked to shut down and has not; if it does later, it stays off"
     status, _, errors = module.run_command(["systemctl", "restart", _unit(name)])
     if status != 0:
         raise NotUp(errors.strip())

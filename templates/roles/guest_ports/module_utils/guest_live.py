@@ -161,7 +161,10 @@ class Restarts:
         if check:
             return {"changed": True, "said": "would be restarted"}
         if not self._switch_off(domain):
-            said = f"not restarted: it did not shut down within {self.seconds} s"
+            said = (
+                f"not restarted: it was asked to shut down and has not within {self.seconds} s; "
+                "if it does later, it stays off"
+            )
             return {"changed": True, "said": said}
         self._switch_on(connection, domain, guest["name"], before)
         live = Live(domain, guest, False)
