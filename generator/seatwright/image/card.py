@@ -7,7 +7,6 @@ import hashlib
 import json
 import os
 import secrets
-import shutil
 import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -20,6 +19,7 @@ from seatwright.image.device import Target, look
 from seatwright.image.errors import ImageError
 from seatwright.image.manifest import digest_of, verify
 from seatwright.image.room import hold, mark
+from seatwright.rehearsal.errors import RehearsalError, need_programs
 
 SEAT_FILE = "seatwright-seat.json"
 """On the boot partition; the first boot reads it."""
@@ -101,13 +101,10 @@ def check_seat(card: Card, seat: str) -> None:
 
 def check_programs() -> None:
     """Raise :class:`ImageError` where this machine lacks what leaves a seat's name on a card."""
-    missing = [name for name in ("mcopy", "mtype") if shutil.which(name) is None]
-    if missing:
-        raise ImageError(
-            f"Missing on this machine: {', '.join(missing)}.",
-            "apt-get install mtools",
-            missing=True,
-        )
+    try:
+        need_programs({"mcopy": "mtools", "mtype": "mtools"})
+    except RehearsalError as error:
+        raise ImageError(str(error), error.hint, missing=True) from None
 
 
 def write_card(

@@ -157,7 +157,8 @@ def enrol(
                 )
         elif not _proved_by_token(seat, way, key, directory):
             return None
-    add_known_host(known_hosts, [seat, *filter(None, [address]), way.known_as], key)
+    names = [name for name in (seat, address, way.known_as) if name]
+    add_known_host(known_hosts, names, key)
     token_file(seat).unlink(missing_ok=True)
     return key
 

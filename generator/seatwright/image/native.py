@@ -70,12 +70,12 @@ mount --bind -o ro /usr/bin/dash "$1/usr/bin/dash"
 """As soon as no package brings it any more; the one that sees to a single /usr has taken away the
 place of the loader, which is no place of that processor's."""
 
-TAKE_BACK = """\
+TAKE_BACK = f"""\
 set -e
-rm "$1/{hook}"
-umount "$1/usr/bin/dash" "$1/{place}/usr"
-rm -r "$1/{place}/bin" "$1/usr/lib/{libraries}" "$1/usr/{loaders}" "$1/{loaders}"
-rmdir "$1/{place}/usr" "$1/{place}"
+rm "$1/{INITRD_HOOK}"
+umount "$1/usr/bin/dash" "$1/{{place}}/usr"
+rm -r "$1/{{place}}/bin" "$1/usr/lib/{{libraries}}" "$1/usr/{{loaders}}" "$1/{{loaders}}"
+rmdir "$1/{{place}}/usr" "$1/{{place}}"
 """
 
 
@@ -89,7 +89,6 @@ def lent(scratch: Path, last: str) -> list[str]:
     is a directory that is there for as long as mmdebstrap runs."""
     libraries, loaders, loader = LENDERS[platform.machine()]
     places = {"place": PLACE, "libraries": libraries, "loaders": loaders, "loader": loader}
-    places["hook"] = INITRD_HOOK
     tools = " ".join(TOOLS.split())
     for name, text in (("lend", LEND), ("lend-shell", LEND_SHELL), ("take-back", TAKE_BACK)):
         (scratch / name).write_text(text.format(tools=tools, **places))

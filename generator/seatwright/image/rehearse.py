@@ -92,10 +92,11 @@ def rehearse(stage: Stage, room: str, owner: int, say: Say) -> Rehearsal:
         with tempfile.TemporaryDirectory(prefix="seatwright-") as scratch:
             say("Making what the seats' images are made of.")
             layers: dict[str, Layers] = {}
-            for model in models:
-                alike = [seat for seat in seats if seat.model == model]
-                made = _layers(stage, alike, arch, Path(scratch, model))
-                layers |= {seat.name: made for seat in alike}
+            with listing(stage.repository, stage.rendered, seats, HEADLESS) as trees:
+                for model in models:
+                    alike = [seat for seat in seats if seat.model == model]
+                    made = _layers(stage, alike, arch, trees, Path(scratch, model))
+                    layers |= {seat.name: made for seat in alike}
             say(f"Starting {len(seats)} seats.")
             with Fleet.start(found.seats, layers, owner=owner) as fleet:
                 for step in _steps(Rendered(fleet, stage.repository, stage.rendered), say):
@@ -105,14 +106,15 @@ def rehearse(stage: Stage, room: str, owner: int, say: Say) -> Rehearsal:
     return found
 
 
-def _layers(stage: Stage, seats: list[PlannedSeat], arch: str, top: Path) -> Layers:
+def _layers(
+    stage: Stage, seats: list[PlannedSeat], arch: str, trees: Callable[[], Path], top: Path
+) -> Layers:
     """The root of a model's seats: what their image has and, in the new directory ``top``, what
-    only a container needs."""
+    only a container needs; ``trees`` are what :func:`listing` gives."""
     model = seats[0].model
     wanted = recipe_of(stage.plan, model, arch)
-    with listing(stage.repository, stage.rendered, seats, HEADLESS) as trees:
-        base, snapshot = _base(stage, wanted)
-        table = make_table(trees(), model, seats, base)
+    base, snapshot = _base(stage, wanted)
+    table = make_table(trees(), model, seats, base)
     spec = LayerSpec(
         base=base,
         repository=stage.repository,

@@ -186,11 +186,8 @@ def _passwords(
     said = [f"made the password of {name}" for name in takers if name in new]
     if until:
         said.append(f"every password ends at {until} UTC")
-    endless = [name for name in new if name in had and had[name].valid_until and not until]
-    if endless:
-        said.append(
-            f"without an end: {listed(sorted(endless), 'and')} (--valid-days gives all one)"
-        )
+    elif endless := sorted(name for name in new & had.keys() if had[name].valid_until):
+        said.append(f"without an end: {listed(endless, 'and')} (--valid-days gives all one)")
     said += _ending(kept, now)
     return kept, said + [f"forgot the password of {name}" for name in gone]
 

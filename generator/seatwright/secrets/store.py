@@ -69,8 +69,8 @@ def save(folder: Path, before: Secrets, after: Secrets, plan: Plan, vault: Vault
     old, new = {} if mark.exists() else entries(before, plan), entries(after, plan)
     written = [path for path in new if old.get(path) != new[path] or not (folder / path).exists()]
     stale = list(_stale(folder, new))
-    kept = [KEPT] if before != after or not (folder / KEPT).exists() else []
-    if not (written or stale or kept):
+    is_new = before != after or not (folder / KEPT).exists()
+    if not (written or stale or is_new):
         return []
     _write(mark, b"")
     for path in written:
@@ -78,10 +78,11 @@ def save(folder: Path, before: Secrets, after: Secrets, plan: Plan, vault: Vault
         _write(folder / path, str(entry.value).encode() if entry.open else vault.close(entry.value))
     for one in stale:
         one.unlink()
-    for path in kept:
-        _write(folder / path, vault.close(asdict(after)))
+    if is_new:
+        _write(folder / KEPT, vault.close(asdict(after)))
     mark.unlink()
-    return [*written, *(one.relative_to(folder).as_posix() for one in stale), *kept]
+    gone = [one.relative_to(folder).as_posix() for one in stale]
+    return written + gone + ([KEPT] if is_new else [])
 
 
 def _write(path: Path, content: bytes) -> None:

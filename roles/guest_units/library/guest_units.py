@@ -22,7 +22,7 @@ options:
     choices: [never, if-idle, now]
     default: never
   written:
-    description: Paths that are new, for check mode, in which they are not written.
+    description: In check mode, paths that are not written and would be.
     type: list
     elements: str
     default: []
@@ -177,7 +177,9 @@ def _restart(module: AnsibleModule, name: str) -> str:
     if module.params["restart"] == "if-idle":
         module.run_command([PROGRAM, "power-down", MONITOR.format(name)])
         if _shown(module, name)["ActiveState"] == "active":
-            return "not restarted: it was asked to shut down and has not; if it does later, it stays off"
+            return (
+                "not restarted: it was asked to shut down and has not; if it does later, it stays off"
+            )
     status, _, errors = module.run_command(["systemctl", "restart", _unit(name)])
     if status != 0:
         raise NotUp(errors.strip())
@@ -196,8 +198,8 @@ def _texts(module: AnsibleModule, name: str, ending: str) -> tuple[str, str] | N
     started, path = Path(STARTED.format(name) + ending), f"{FILES}/{name}{ending}"
     if not started.exists():
         return None
-    foreseen = module.params["planned"].get(path) if module.check_mode else None
-    return started.read_text(), Path(path).read_text() if foreseen is None else foreseen
+    planned = module.params["planned"].get(path)
+    return started.read_text(), Path(path).read_text() if planned is None else planned
 
 
 def _missing(module: AnsibleModule, name: str) -> dict[str, dict[str, str]]:
@@ -243,8 +245,8 @@ def _behind(module: AnsibleModule, name: str, started: str, added: set[str]) -> 
 
 def _written(module: AnsibleModule, file: str) -> float:
     """When; a file that check mode did not write would be the newest of all."""
-    foreseen = module.check_mode and file in module.params["written"]
-    return float("inf") if foreseen or not os.path.exists(file) else os.stat(file).st_mtime
+    foreseen = file in module.params["written"] or not os.path.exists(file)
+    return float("inf") if foreseen else os.stat(file).st_mtime
 
 
 def _held_back(module: AnsibleModule, name: str) -> str:

@@ -238,7 +238,9 @@ def main() -> None:
             module.exit_json(**left_alone(module, model))
         idle = module.check_mode or nothing_to_do(module.params, entries)
         with lock(module.params["root"], idle):
-            result = run(module, entries, ahead, model, files)
+            for name, given in {**ahead, module.params["list"]: files}.items():
+                hold_back(module.params["root"], name, given)
+            result = run(module, entries, ahead, model)
     except Refused as error:
         module.fail_json(msg=f"{error}. Nothing was changed.")
     except Invalid as error:
@@ -257,12 +259,9 @@ def run(
     entries: tuple[Entry, ...],
     ahead: Mapping[str, Sequence[Mapping[str, object]]],
     model: dict[str, object] | None,
-    held: Sequence[Mapping[str, object]] = (),
 ) -> dict[str, object]:
-    """Everything between the arguments and the result; ``held`` has the list as it was given."""
+    """Everything between the arguments and the result."""
     params = module.params
-    for name, files in {**ahead, params["list"]: held}.items():
-        hold_back(params["root"], name, files)
     work, trouble = compare(params["root"], params["list"], params["session"], entries)
     if trouble:
         module.warn(trouble)
@@ -332,7 +331,8 @@ def compare(
 
 def hold_back(root: str, name: str, files: Sequence[Mapping[str, object]]) -> None:
     """Raise Refused where a list would lose a file that is not wanted now, but held."""
-    lost = {str(one["path"]): one["held"] for one in files if one.get("held") and not one.get("wanted", True)}
+    unwanted = [one for one in files if not one.get("wanted", True)]
+    lost = {str(one["path"]): one["held"] for one in unwanted if one.get("held")}
     if not lost:
         return
     old, _ = read_manifest(root, name)
