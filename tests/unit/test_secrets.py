@@ -185,7 +185,7 @@ def test_passwords_that_end_soon_are_named(site: Path) -> None:
     plain = secrets(site)
     (line,) = plain.stdout.splitlines()
     assert re.fullmatch(
-        r"in 9 days: the password of hall-1, .*attic-1 \(2.* UTC\); a new one: .*", line
+        r"ends in 9 days: the password of hall-1, .*attic-1 \(2.* UTC\); a new one: .*", line
     )
     assert "Nothing to change." in plain.stderr
     one = secrets(site, "--password", "hall-2").stdout.splitlines()
@@ -197,7 +197,7 @@ def test_passwords_that_end_soon_are_named(site: Path) -> None:
     plan = plan_site(site).planned.plan
     later = datetime.now(UTC) + timedelta(days=11)
     (line,) = make(load(folder(site), vault), plan, Wishes(), later).said
-    assert line.startswith("ended the password of hall-1, hall-3")
+    assert line.startswith("ended: the password of hall-1, hall-3")
     assert secrets(site, "--valid-days", "30").stdout.startswith("every password ends at")
     assert secrets(site).stdout == ""
 

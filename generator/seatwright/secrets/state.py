@@ -186,9 +186,11 @@ def _passwords(
     said = [f"made the password of {name}" for name in takers if name in new]
     if until:
         said.append(f"every password ends at {until} UTC")
-    elif endless := sorted(name for name in new & had.keys() if had[name].valid_until):
-        said.append(f"without an end: {listed(endless, 'and')} (--valid-days gives all one)")
-    said += _ending(kept, now)
+    else:
+        endless = sorted(name for name in new & had.keys() if had[name].valid_until)
+        if endless:
+            said.append(f"without an end: {listed(endless, 'and')} (--valid-days gives all one)")
+        said += _ending(kept, now)
     return kept, said + [f"forgot the password of {name}" for name in gone]
 
 
@@ -201,9 +203,9 @@ def _ending(passwords: Mapping[str, Password], now: datetime) -> Iterator[str]:
     for end, names in sorted(by_end.items()):
         left = datetime.fromisoformat(end).replace(tzinfo=UTC) - now
         if left < timedelta(days=SOON_DAYS):
-            when = "ended" if left <= timedelta(0) else f"in {left.days} days:"
+            when = "ended" if left <= timedelta(0) else f"ends in {left.days} days"
             yield (
-                f"{when} the password of {listed(names, 'and')} ({end} UTC); a new one: "
+                f"{when}: the password of {listed(names, 'and')} ({end} UTC); a new one: "
                 "--password or --every-password, with --valid-days"
             )
 
